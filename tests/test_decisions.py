@@ -20,9 +20,10 @@ ROUNDING = frozenset({"in_steps", "on_lattice", "ordered", "relative_step", "rou
 HARMLESS: Mapping[str, frozenset[str]] = {
     "names, whole numbers, flags": frozenset({
         "branches/weigh.weigh", "city/assemble._with", "city/corridors._strips",
-        "city/chunks.__init__", "city/elevations._first", "city/in_order._sorted",
+        "city/chunks.__init__", "city/basements.unknown_basements", "city/elevations._first", "city/in_order.__init__",
+        "city/in_order._sorted",
         "city/stored.put_in_order",
-        "city/filters._counted", "city/map_page._matched", "city/map_page.map_page",
+        "city/filters._counted", "city/map_page._matched",
         "city/map_page._stops", "city/network._meeting", "city/summary._counts",
         "cli/report.notice_lines", "dig/hits._once_per_route", "dig/hits.cells_passed",
         "numerics/mixture.merge_poses", "place/blunders._prefer", "read/consistency.check_counts",
@@ -43,7 +44,7 @@ HARMLESS: Mapping[str, frozenset[str]] = {
         "write/text.check_sentence",
     }),
     "put in steps before, in the same function or by its key": frozenset({
-        "city/lots._best_routes", "dig/corridors._central_order", "dig/pits._places",
+        "city/lot_tables._best_routes", "dig/corridors._central_order", "dig/pits._places",
         "doubt/weigh.nearest_main", "read/plausible._mains_by_side", "score/next_check.rank_checks",
         "write/record/plan._draw_names",
     }),

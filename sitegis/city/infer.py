@@ -147,7 +147,7 @@ class Weighed:
     features: Features
     elevation_known: Flags
 
-    def by_way(self, weight: Array) -> Array:
+    def by_alternative(self, weight: Array) -> Array:
         """Return the sums (3, q, 3) of weights (3, q, k) by way."""
         sums = np.zeros((*weight.shape[:2], 3))
         # column by column: numpy adds rows in an order that depends on how many there are
@@ -241,9 +241,9 @@ def infer(
         Probabilities by lot, way and main.
     """
     weighed = weigh(pairs, laid, mains, facts, table)
-    told, other = _told(pairs, laid, mains, facts.record)
-    fits = weighed.fits * told
-    by_way = weighed.by_way(fits)
+    on_record, other = _record_likelihoods(pairs, laid, mains, facts.record)
+    fits = weighed.fits * on_record
+    by_alternative = weighed.by_alternative(fits)
     places = pairs.lot[:, None], 3 * pairs.side[:, None] + np.arange(3)
     probability, scale = np.zeros_like(weighed.prior), np.zeros((3, len(pairs.lot)))
     whole = math.fsum(habits.weights.tolist())
@@ -251,7 +251,7 @@ def infer(
         depths = lot_shares(habits, point, facts.basements)[pairs.lot].T
         weight = factors(habits, point, weighed.features) * depths
         joint = np.zeros_like(weighed.prior)
-        joint[places] = sum(w[:, None] * way for w, way in zip(weight, by_way, strict=True))
+        joint[places] = sum(w[:, None] * way for w, way in zip(weight, by_alternative, strict=True))
         joint[:, UNLISTED] = UNLISTED_FIT * other
         joint *= weighed.prior
         total = _row_sums(joint)
@@ -277,7 +277,9 @@ def _row_sums(values: Array) -> Array:
     return total
 
 
-def _told(pairs: Pairs, laid: LotRoutes, mains: Mains, record: Whole) -> tuple[Array, Array]:
+def _record_likelihoods(
+    pairs: Pairs, laid: LotRoutes, mains: Mains, record: Whole
+) -> tuple[Array, Array]:
     """Return the likelihoods of records by route (q, k), and those of other ways by lot (n,)."""
     other = np.where(record >= 0, WRONG_RECORD, 1.0)
     if not (record >= 0).any():
@@ -315,8 +317,8 @@ def choices_of(
     weighed = weigh(pairs, laid, mains, facts, table)
     prior = weighed.prior[pairs.lot[:, None], 3 * pairs.side[:, None] + WAYS]
     fits = weighed.fits * prior
-    told = (facts.record >= 0)[pairs.lot][:, None] & (laid.main >= 0) & (fits.max(axis=0) > 0.0)
-    pair, kind = np.nonzero(told)
+    reached = (facts.record >= 0)[pairs.lot][:, None] & (laid.main >= 0) & (fits.max(axis=0) > 0.0)
+    pair, kind = np.nonzero(reached)
     line = mains.line[laid.main[pair, kind]]
     keys, row = unique_rows(pair, line)
     count = keys.shape[1]

@@ -154,7 +154,7 @@ def _lots_holding(points: Shapes, lots: Lots) -> Whole:
     return found
 
 
-def tell_learned(lots: int, right: int, stated: float, depths: list[float]) -> Notice:
+def learned_notice(lots: int, right: int, stated: float, depths: list[float]) -> Notice:
     """Say how the answers do on the laterals on record, each left out in turn.
 
     Parameters

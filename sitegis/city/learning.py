@@ -9,7 +9,7 @@ import numpy as np
 
 from .chunks import AROUND_M, BREAKS
 from .habits import Choices, join_choices, learn
-from .laterals import tell_learned
+from .laterals import learned_notice
 from .layer_arrays import Whole
 from .lots import work_choices
 from .read import City, basement_share
@@ -45,8 +45,8 @@ def with_habits(city: City, chunks: list[Whole]) -> City:
     weights, depths = learned.habits.weights.tolist(), learned.habits.depths.T.tolist()
     whole = math.fsum(weights)
     means = [math.fsum(w * s for w, s in zip(weights, d, strict=True)) / whole for d in depths]
-    told = tell_learned(learned.lots, learned.right, learned.stated, means)
-    return replace(city, notices=(*city.notices, told))
+    notice = learned_notice(learned.lots, learned.right, learned.stated, means)
+    return replace(city, notices=(*city.notices, notice))
 
 
 def _choices(layers: Layers, lots: Whole) -> list[Choices]:

@@ -117,7 +117,20 @@ def _alternative(side: int, yard: str | None) -> int:
 
 
 def signatures(pairs: Pairs, years: Array) -> list[tuple[tuple[tuple[int, bool], ...], int | None]]:
-    """Return each lot's (side, alley) pairs, and a year that stands for all of its age."""
+    """Return each lot's (side, alley) pairs, and a year that stands for all of its age.
+
+    Parameters
+    ----------
+    pairs
+        Lot, side and mains that may serve it, q of them.
+    years
+        Years of the houses (n,), nan where not known.
+
+    Returns
+    -------
+    list[tuple[tuple[tuple[int, bool], ...], int | None]]
+        One a lot.
+    """
     # one year for each age: then signatures are few
     ages = np.where(years < OLDER_BEFORE_YEAR, OLDER_BEFORE_YEAR - 1, OLDER_BEFORE_YEAR)
     ages = np.where(np.isfinite(years), ages, np.nan)

@@ -51,7 +51,22 @@ class Worked:
 
 
 def lot_lines(block: Block, lots: Whole, frontages: Frontages) -> Columns:
-    """Make the table of named lot lines."""
+    """Return the table of named lot lines.
+
+    Parameters
+    ----------
+    block
+        The layers as arrays.
+    lots
+        Place of each lot among the parcels (n,).
+    frontages
+        Front and sides of the lots.
+
+    Returns
+    -------
+    Columns
+        One row a line.
+    """
     edges = frontages.edges
     named = np.flatnonzero(frontages.sides >= 0)
     facing = np.where(frontages.faced_m > 0.0, np.where(frontages.alleys, "alley", "street"), "")

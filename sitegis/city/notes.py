@@ -28,7 +28,20 @@ from .taps import ANYWHERE, LEAN, MANHOLE, MIDDLE, SQUARE
 
 
 def assumptions(priors: Priors, habits: Habits) -> list[str]:
-    """Say every default that entered, with its numbers; judgment without a source."""
+    """Say every default that entered, with its numbers; judgment without a source.
+
+    Parameters
+    ----------
+    priors
+        Weights given in CITY.toml.
+    habits
+        What is taken of the town, or was learned.
+
+    Returns
+    -------
+    list[str]
+        Sentences.
+    """
     given = {
         name: value
         for name in ("front", "rear", "alley", "side", "side_yard", "unlisted")

@@ -138,8 +138,8 @@ def make_lots(
     remarks += unknown_basements(read.other_basements, "parcels")
     # rows as the layer has them, whatever its filters leave out
     rows = np.flatnonzero(layer.kept) + 1
-    told = tuple(replace(f, row=int(rows[f.row - 1])) for f in failures)
-    return lots, told, remarks + notices
+    listed = tuple(replace(f, row=int(rows[f.row - 1])) for f in failures)
+    return lots, listed, remarks + notices
 
 
 @dataclass(frozen=True, slots=True)

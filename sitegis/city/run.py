@@ -78,10 +78,11 @@ def run_city(
     """
     check_output(out)
     city = read_city(path)
-    release_memory()
     inputs = hash_inputs((path, *city.paths), city.sites)
     cutter = Cutter(city)
     city = with_habits(city, cutter.chunks)
+    city.layers.release()
+    release_memory()
     place = CityGrid(crs_text(city.crs), city.meters_per_unit)
     total = len(city.layers.lots.ids)
     with work_folder(work_name(path, out)) as folder:

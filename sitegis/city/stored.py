@@ -39,6 +39,7 @@ from .layer_arrays import (
     Words,
     box_around,
 )
+from .memory import release_memory
 
 # Rows that are boxed together in the index, and those that are read at once.
 PAGE, GROUP = 64, 8192
@@ -168,6 +169,8 @@ class Stored:
         low = np.minimum.reduceat(self.bounds[self._along, :2], firsts) if len(order) else middles
         high = np.maximum.reduceat(self.bounds[self._along, 2:], firsts) if len(order) else middles
         self._pages = STRtree(shapely.box(*low.T, *high.T))
+        if len(order) > GROUP:
+            release_memory()
 
     def release(self) -> None:
         """Let go the memory of what was read."""

@@ -147,7 +147,7 @@ class Shares:
 
     parts: list[tuple[Words, Whole]] = field(default_factory=list)
 
-    def add(self, rows: Columns, key: str) -> None:
+    def include(self, rows: Columns, key: str) -> None:
         """Add up the bits and the place of every lot.
 
         Parameters
@@ -231,8 +231,8 @@ class Tally:
         self.flags.update(tables["flags"]["code"].tolist())
         self.person += int(tables["flags"]["needs_person"].sum())
         self.failures.update(tables["failures"]["code"].tolist())
-        self.manholes.add(tables["manhole_bits"], "manhole")
-        self.streets.add(tables["street_bits"], "street")
+        self.manholes.include(tables["manhole_bits"], "manhole")
+        self.streets.include(tables["street_bits"], "street")
 
     def notices(self, notices: tuple[Notice, ...]) -> list[Notice]:
         """Return what a person should know of the layers: what was read, and what came of it."""
