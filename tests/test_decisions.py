@@ -20,7 +20,8 @@ ROUNDING = frozenset({"in_steps", "on_lattice", "ordered", "relative_step", "rou
 HARMLESS: Mapping[str, frozenset[str]] = {
     "names, whole numbers, flags": frozenset({
         "branches/weigh.weigh", "city/assemble._with", "city/corridors._strips",
-        "city/chunks.__init__", "city/basements.unknown_basements", "city/elevations._first", "city/in_order.__init__",
+        "city/chunks.__init__", "city/basements.unknown_basements", "city/elevations._first",
+        "city/in_order.__init__",
         "city/in_order._sorted",
         "city/stored.put_in_order",
         "city/filters._counted", "city/map_page._matched",
