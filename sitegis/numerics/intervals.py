@@ -20,7 +20,7 @@ from scipy.special import ndtri
 
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
-from .ordering import axis_angle
+from .ordering import at_least, axis_angle
 from .statistics import effective_samples, ellipse, weighted_quantiles
 
 Integers = NDArray[np.int64]
@@ -521,3 +521,30 @@ def shifted(
             pieces = [(-high, -low) for low, high in reversed(pieces)]
         moved.append(Interval(one.level, tuple(pieces)))
     return tuple(moved)
+
+
+def without_gaps(interval: Interval, least: float) -> Interval:
+    """Return an interval whose pieces lie ``least`` apart or more: narrower gaps belong to it.
+
+    Parameters
+    ----------
+    interval
+        Pieces in ascending order.
+    least
+        Narrowest gap that stays.
+
+    Returns
+    -------
+    Interval
+        The interval of the same level.
+
+    Examples
+    --------
+    >>> without_gaps(Interval(0.95, ((-3.0, 1.0), (2.0, 4.0), (9.0, 9.5))), 2.0).pieces
+    ((-3.0, 4.0), (9.0, 9.5))
+    """
+    lows, highs = np.array(interval.pieces).T
+    apart = at_least(lows[1:] - highs[:-1], least)
+    starts = lows[np.concatenate([[True], apart])]
+    ends = highs[np.concatenate([apart, [True]])]
+    return Interval(interval.level, tuple(zip(starts.tolist(), ends.tolist(), strict=True)))

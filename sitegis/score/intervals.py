@@ -9,6 +9,7 @@ from scipy.special import ndtri
 from ..exit import choose_components, sample_exit
 from ..geometry import polyline
 from ..geometry.frames import Array, wrap_radians
+from ..line.bend_catalog import CATALOG_DEG
 from ..model.derived import ExitSpread, TapSpread
 from ..model.results import Exit, Routes, ScoredHypothesis
 from ..model.site import Main, Manhole
@@ -23,17 +24,24 @@ from ..numerics.intervals import (
     highest_density_regions,
     normal_samples,
     shifted,
+    without_gaps,
 )
 from ..numerics.ordering import MATTERS_P, at_least, largest
 from ..numerics.statistics import weighted_quantiles
+from .exit_after import is_held_outdoors
 
 # judgment, no source: floor for what no listed way explains; shortest straight that has a
-# direction; draws that stand for the marks alone
+# direction; draws that stand for the marks alone, of each component and in all at least
 LEAST_PROBABILITY = 1e-4
 LEAST_STRAIGHT_M = 0.05
-UNLISTED_DRAWS = 512
-LEAST_STRATUM = 0.02
+DRAWS_EACH, LEAST_DRAWS = 32, 512
+LEAST_STRATUM = 0.01
 """A kind of exit less probable than this counts to the most probable kind. Judgment."""
+NO_PRACTICE = 0.10
+"""Share of laterals that keep to no practice by which routes are weighed: their direction at the
+wall is known as the marks give it. For sets of 95 % alone. Judgment, no source."""
+LEAST_TURN_RAD = float(np.radians(min(CATALOG_DEG)))
+"""Directions less apart than the least made bend are not told apart: fittings are rolled."""
 
 
 def exit_spread(survey: Survey) -> ExitSpread:
@@ -43,12 +51,15 @@ def exit_spread(survey: Survey) -> ExitSpread:
     that has no route (``unlisted``) keeps the exit as the marks give it. The slope is that of
     the drain under the slab, which the marks and practice alone tell. The 95 % sets of
     direction and place hold their level whether two marks or more, one or none lie after the last
-    bend, and whichever wall the drain leaves by; those of 50 and 80 % are the least.
+    bend, and whichever wall the drain leaves by; those of 50 and 80 % are the least. For the
+    direction's 95 % a tenth counts as the marks give it, whatever routes say, as long as nothing
+    is held outdoors.
     """
     exit, site = survey.exit, survey.site
-    poses, component = _poses(survey)
+    poses, component, alone = _poses(survey)
     x, y, angle, invert, weights = poses
-    strata = exit_strata(survey.exit_from_inside, component, weights)
+    told = weights if is_held_outdoors(site) else _with_no_practice(weights, alone)
+    strata = exit_strata(survey.exit_from_inside, component, told)
     turn = wrap_radians(angle - exit.angle_rad)
     # the depth's spread holds invert and ground: the invert's part is taken off again
     ground_sd = np.sqrt(max(exit.depth_sd_m**2 - exit.invert_sd_m**2, 0.0))
@@ -62,7 +73,7 @@ def exit_spread(survey: Survey) -> ExitSpread:
         np.sqrt([max(float(one.covariance[1, 1]), 0.0) for one in exit.profile]),
     )
     return ExitSpread(
-        shifted(direction_sets(turn, weights, strata), exit.angle_rad),
+        shifted(direction_sets(turn, weights, strata, told), exit.angle_rad),
         place_sets(np.stack([x, y], axis=1), weights, strata),
         central_intervals(invert, weights),
         central_intervals(ground - invert, weights),
@@ -70,11 +81,20 @@ def exit_spread(survey: Survey) -> ExitSpread:
     )
 
 
-def direction_sets(turn: Array, weights: Array, strata: Strata) -> tuple[Interval, ...]:
+def _with_no_practice(weights: Array, alone: NDArray[np.bool_]) -> Array:
+    """Return weights (m,) with ``NO_PRACTICE`` of all on the samples of the marks alone."""
+    more = NO_PRACTICE * float(weights.sum() / weights[alone].sum())
+    return weights * (1.0 - NO_PRACTICE + np.where(alone, more, 0.0))
+
+
+def direction_sets(
+    turn: Array, weights: Array, strata: Strata, told: Array | None = None
+) -> tuple[Interval, ...]:
     """Return the sets of a direction: where it most likely runs, and what leaves no kind out.
 
     The sets of 50 and 80 % are the least of all. Of that of 95 % it is asked that it holds whatever
-    lies beyond the last mark: there a rare kind keeps its own set.
+    lies beyond the last mark: there a rare kind keeps its own set, and no gap is less than the
+    least made bend.
 
     Parameters
     ----------
@@ -84,6 +104,8 @@ def direction_sets(turn: Array, weights: Array, strata: Strata) -> tuple[Interva
         Their weights (m,).
     strata
         Kind and part of each sample.
+    told
+        Weights (m,) for the set of 95 %; None for the same.
 
     Returns
     -------
@@ -92,7 +114,9 @@ def direction_sets(turn: Array, weights: Array, strata: Strata) -> tuple[Interva
     """
     together = Strata(np.zeros_like(strata.label), strata.part)
     likeliest = highest_density_intervals(turn, weights, together, LEVELS[:-1])
-    return likeliest + highest_density_intervals(turn, weights, strata, LEVELS[-1:])
+    told = weights if told is None else told
+    (widest,) = highest_density_intervals(turn, told, strata, LEVELS[-1:])
+    return (*likeliest, without_gaps(widest, LEAST_TURN_RAD))
 
 
 def place_sets(points: Array, weights: Array, strata: Strata) -> tuple[Region, ...]:
@@ -119,7 +143,7 @@ def place_sets(points: Array, weights: Array, strata: Strata) -> tuple[Region, .
 def exit_strata(exit: Exit, component: NDArray[np.int64], weights: Array) -> Strata:
     """Sort samples (m,) of an exit by the marks after the last bend, and by the wall.
 
-    What is less probable than 2 % counts to the most probable wall of as many marks, a number of
+    What is less probable than 1 % counts to the most probable wall of as many marks, a number of
     marks that is less probable to the most probable kind, as does what came by no component.
 
     Parameters
@@ -152,10 +176,11 @@ def exit_strata(exit: Exit, component: NDArray[np.int64], weights: Array) -> Str
     return Strata(np.where(kind < 0, most, counted[kind]), component)
 
 
-def _poses(survey: Survey) -> tuple[Array, NDArray[np.int64]]:
+def _poses(survey: Survey) -> tuple[Array, NDArray[np.int64], NDArray[np.bool_]]:
     """Gather x, y, angle, invert at the exit and weight of every route (5, m), and component (m,).
 
-    A component is that of the exit as the marks give it, −1 where a route has none.
+    A component is that of the exit as the marks give it, −1 where a route has none. Gives also
+    which are no routes but what the marks alone give (m,).
     """
     parts, components = [], []
     for scored, routes in _sampled(survey):
@@ -167,7 +192,9 @@ def _poses(survey: Survey) -> tuple[Array, NDArray[np.int64]]:
         components.append(known)
     rest = max(1.0 - sum(float(part[-1].sum()) for part in parts), LEAST_PROBABILITY)
     drawn, of = _draws(survey, rest)
-    return np.concatenate([*parts, drawn], axis=1), np.concatenate([*components, of])
+    component = np.concatenate([*components, of])
+    alone = np.arange(component.size) >= component.size - of.size
+    return np.concatenate([*parts, drawn], axis=1), component, alone
 
 
 def _sampled(survey: Survey) -> list[tuple[ScoredHypothesis, Routes]]:
@@ -190,13 +217,19 @@ def _first_straight(routes: Routes) -> Array:
 def _draws(survey: Survey, weight: float) -> tuple[Array, NDArray[np.int64]]:
     """Draw x, y, angle and invert as the marks alone give them, with their weights (5, m).
 
-    Also gives the component of each (m,).
+    As many of every component, so that a rare kind has a shape too. Gives the component of each
+    (m,) as well.
     """
-    generator, count = np.random.default_rng([survey.site.seed, 12]), UNLISTED_DRAWS
-    normals, uniforms = generator.normal(size=(count, 3)), generator.random(count)
-    exit = survey.exit_from_inside
-    x, y, angle, invert, _ = sample_exit(exit, normals, uniforms, generator.normal(size=(count, 2)))
-    drawn = np.stack([x, y, angle, invert, np.full(count, weight / count)])
+    exit, generator = survey.exit_from_inside, np.random.default_rng([survey.site.seed, 12])
+    share = np.array([part.weight for part in exit.mixture])
+    share = share / share.sum()
+    # uniforms spread evenly over each component's own piece of (0, 1)
+    each = max(DRAWS_EACH, LEAST_DRAWS // share.size)
+    within = (np.arange(each) + 0.5) / each
+    uniforms = ((np.cumsum(share) - share)[:, None] + share[:, None] * within).ravel()
+    normals = generator.normal(size=(uniforms.size, 5))
+    x, y, angle, invert, _ = sample_exit(exit, normals[:, :3], uniforms, normals[:, 3:])
+    drawn = np.stack([x, y, angle, invert, np.repeat(weight * share / each, each)])
     return drawn, choose_components(exit, uniforms)[0]
 
 
