@@ -299,14 +299,14 @@ def _fit_components(
 
 
 def _site(
-    value: float, sd: Array, tail: tuple[Array, Array], told: tuple[Array, Array], old: Array
+    value: float, sd: Array, tail: tuple[Array, Array], here: tuple[Array, Array], old: Array
 ) -> Array:
     """Return the normal (3, c) that stands for a mark: precision, precision × value, log factor.
 
-    ``told``: mean and variance (c,) of the invert there, ``old`` (3, c) being part of them.
+    ``here``: mean and variance (c,) of the invert there, ``old`` (3, c) being part of them.
     """
-    precision = 1.0 / told[1] - old[0]
-    middle = (told[0] / told[1] - old[1]) / precision
+    precision = 1.0 / here[1] - old[0]
+    middle = (here[0] / here[1] - old[1]) / precision
     variance = 1.0 / precision
     off = value - middle
     total = variance[:, None] + sd[:, None] ** 2 * tail[1]

@@ -58,8 +58,8 @@ def exit_spread(survey: Survey) -> ExitSpread:
     exit, site = survey.exit, survey.site
     poses, component, alone = _poses(survey)
     x, y, angle, invert, weights = poses
-    told = weights if is_held_outdoors(site) else _with_no_practice(weights, alone)
-    strata = exit_strata(survey.exit_from_inside, component, told)
+    widened = weights if is_held_outdoors(site) else _with_no_practice(weights, alone)
+    strata = exit_strata(survey.exit_from_inside, component, widened)
     turn = wrap_radians(angle - exit.angle_rad)
     # the depth's spread holds invert and ground: the invert's part is taken off again
     ground_sd = np.sqrt(max(exit.depth_sd_m**2 - exit.invert_sd_m**2, 0.0))
@@ -73,7 +73,7 @@ def exit_spread(survey: Survey) -> ExitSpread:
         np.sqrt([max(float(one.covariance[1, 1]), 0.0) for one in exit.profile]),
     )
     return ExitSpread(
-        shifted(direction_sets(turn, weights, strata, told), exit.angle_rad),
+        shifted(direction_sets(turn, weights, strata, widened), exit.angle_rad),
         place_sets(np.stack([x, y], axis=1), weights, strata),
         central_intervals(invert, weights),
         central_intervals(ground - invert, weights),
@@ -88,7 +88,7 @@ def _with_no_practice(weights: Array, alone: NDArray[np.bool_]) -> Array:
 
 
 def direction_sets(
-    turn: Array, weights: Array, strata: Strata, told: Array | None = None
+    turn: Array, weights: Array, strata: Strata, widened: Array | None = None
 ) -> tuple[Interval, ...]:
     """Return the sets of a direction: where it most likely runs, and what leaves no kind out.
 
@@ -104,7 +104,7 @@ def direction_sets(
         Their weights (m,).
     strata
         Kind and part of each sample.
-    told
+    widened
         Weights (m,) for the set of 95 %; None for the same.
 
     Returns
@@ -114,8 +114,8 @@ def direction_sets(
     """
     together = Strata(np.zeros_like(strata.label), strata.part)
     likeliest = highest_density_intervals(turn, weights, together, LEVELS[:-1])
-    told = weights if told is None else told
-    (widest,) = highest_density_intervals(turn, told, strata, LEVELS[-1:])
+    widened = weights if widened is None else widened
+    (widest,) = highest_density_intervals(turn, widened, strata, LEVELS[-1:])
     return (*likeliest, without_gaps(widest, LEAST_TURN_RAD))
 
 
