@@ -13,6 +13,7 @@ from sitegis.dig.cloud import gather_cloud
 from sitegis.dig.depths import (
     best_line,
     depth_table,
+    invert_quantiles,
     most_probable,
     trench_cost,
 )
@@ -47,6 +48,15 @@ def test_depth_table_has_the_closed_form_quantiles() -> None:
     assert (first.depth_05_m, first.depth_95_m) == pytest.approx((2.336, 2.664), abs=0.01)
     assert last.station_m == pytest.approx(17.6)
     assert last.depth_m == pytest.approx(2.86, abs=0.01)
+
+
+def test_inverts_of_equal_weight_have_numpys_quantiles() -> None:
+    """By the method "hazen", half way down straight routes of unlike falls."""
+    vertices = np.tile(np.array([[0.0, 0.0], [10.0, 0.0]]), (40, 1, 1))
+    inverts = np.random.default_rng(2).uniform(-3.0, -1.0, (40, 2))
+    (found,) = invert_quantiles(vertices, inverts, np.full(40, 1.0 / 40), np.array([5.0]))
+    middle = inverts.mean(axis=1)
+    assert found == pytest.approx(np.quantile(middle, (0.05, 0.5, 0.95), method="hazen"))
 
 
 def test_depth_table_steps_by_feet_or_meters() -> None:

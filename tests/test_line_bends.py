@@ -48,6 +48,14 @@ def test_one_bend_is_found_with_its_catalog_angle(turn_deg: float) -> None:
     assert max(fit.log_evidence_by_bends, key=lambda k: fit.log_evidence_by_bends[k]) == 1
 
 
+@pytest.mark.parametrize("after", [1, 2, 3])
+def test_an_end_counts_the_marks_after_its_bend(after: int) -> None:
+    """A 45° bend four marks on, so many before the last: two stands for two or more."""
+    fit = fit_plan(marks_of(polyline((45.0,), runs=(4, after)), np.full(2, 0.05**2)))
+    shares = {n: sum(one.weight for one in fit.ends if one.marks_after == n) for n in range(3)}
+    assert max(shares, key=lambda n: shares[n]) == min(after, 2)
+
+
 def test_two_bends_are_found() -> None:
     """An offset made of two 45s is told from one bend and from none."""
     xy = polyline((45.0, -45.0), runs=(4, 3, 4))

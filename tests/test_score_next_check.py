@@ -156,7 +156,12 @@ def test_pit_at_the_wall_makes_checks_idle() -> None:
 
 def test_test_pit_saves_just_its_own_cost() -> None:
     """The first pit of today's plan is the dig itself: as a check it neither gains nor loses."""
-    assert find(hand_survey(), "a test pit").saving == pytest.approx(0.0, abs=1e-6)
+    pit = find(hand_survey(), "a test pit")
+    assert pit.saving == pytest.approx(0.0, abs=1e-6)
+    # found, nothing is left to search for; else the search goes on
+    over = ["the search is over" in then for _, _, then in pit.outcome_table]
+    assert over == [True, *[False] * (len(over) - 1)]
+    assert len(over) > 1
 
 
 def test_value_of_perfect_knowledge_by_hand() -> None:
@@ -269,6 +274,10 @@ def test_leaving_the_lot_by_hand() -> None:
     assert found.inverts_m[0] == pytest.approx(-1.5)
     assert found.run_m[0] == pytest.approx(3.0 + np.hypot(1.0, 2.0))
     assert np.isnan(found.along_m[1])
+    # it turns off just before the front line and leaves on the right
+    turning = np.array([[[2.0, 3.0], [8.0, 3.0], [8.0, 1.0], [14.0, 1.0]]])
+    (place,) = lot_crossings(turning, np.zeros((1, 4)), lot).places
+    assert place == pytest.approx([10.0, 1.0])
 
 
 @pytest.mark.parametrize(

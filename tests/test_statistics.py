@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import cmath
+import math
 
 import numpy as np
 import pytest
@@ -169,6 +170,27 @@ def test_the_tail_is_a_fifth_of_the_weights_or_three_roots_of_them(drawn: int, t
     found = statistics.pareto_k(np.concatenate([heavy, level]))
     assert statistics.pareto_k(np.concatenate([heavy, other])) == pytest.approx(found)
     assert statistics.pareto_k(np.concatenate([heavy, 0.5 * level])) != pytest.approx(found)
+
+
+def test_the_tails_shape_is_that_of_zhang_and_stephens() -> None:
+    """The steps of *Technometrics* 51 (2009) one by one, n = 40 of 200, prior of 10 at 0.5."""
+    weights = np.sort(np.random.default_rng(8).pareto(1.6, 200))
+    n, low = 40, weights[-41]
+    x = [float(w - low) for w in weights[-n:]]
+    count, quarter = 30 + math.isqrt(n), x[math.floor(n / 4 + 0.5) - 1]
+    thetas = [
+        1.0 / x[-1] + (1.0 - math.sqrt(count / (j - 0.5))) / (3.0 * quarter)
+        for j in range(1, count + 1)
+    ]
+
+    def shape(theta: float) -> float:
+        return sum(math.log1p(-theta * one) for one in x) / n
+
+    fits = [n * (math.log(-theta / shape(theta)) - shape(theta) - 1.0) for theta in thetas]
+    shares = [1.0 / sum(math.exp(other - one) for other in fits) for one in fits]
+    theta = sum(share * one for share, one in zip(shares, thetas, strict=True))
+    expected = (n * shape(theta) + 10 * 0.5) / (n + 10)
+    assert statistics.pareto_k(weights) == pytest.approx(expected)
 
 
 def test_weights_without_a_tail_have_no_shape() -> None:
