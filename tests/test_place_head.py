@@ -25,6 +25,7 @@ from sitegis.numerics.poles import (
     depth_of_nulls_m,
     depth_of_poles_m,
     reading_of_poles_m,
+    share_of_doubt,
 )
 from sitegis.place.head import read_head
 from sitegis.read.site_folder import read_site
@@ -57,6 +58,17 @@ def test_two_poles_read_as_a_thin_magnet_does(depth: float, poles: float) -> Non
     head = read_head(read, NOISE, poles_m=poles)
     assert head is not None
     assert head.depth_m == pytest.approx(depth, rel=1e-4)
+
+
+@pytest.mark.parametrize("reading", [0.6, 1.2])
+def test_what_is_not_known_of_the_poles_is_carried_to_the_depth(reading: float) -> None:
+    """Propagation of error: sd(depth) = sd ∂r/∂poles / ∂r/∂depth of the reading r above."""
+    poles, sd, step = 0.3, 0.005, 1e-5
+    depth = optimize.brentq(lambda d: reading_of_poles_m(d, poles) - reading, 0.1, 2.0)
+    by_poles = reading_of_poles_m(depth, poles + step) - reading_of_poles_m(depth, poles - step)
+    by_depth = reading_of_poles_m(depth + step, poles) - reading_of_poles_m(depth - step, poles)
+    expected = sd * by_poles / by_depth / reading
+    assert share_of_doubt(reading, poles, sd) == pytest.approx(expected, rel=2e-3)
 
 
 @pytest.mark.parametrize("depth", [0.35, 0.5, 0.8, 2.0])
