@@ -11,7 +11,7 @@ from scipy.integrate import quad
 from scipy.stats import norm
 
 from sitegis.dig import plan_dig
-from sitegis.dig.guess import OUT_M, _cut
+from sitegis.dig.guess import OUT_M, _cut, guessed_cuts
 from sitegis.finds.records import Missed
 from sitegis.model.results import Drain
 from sitegis.model.site import DigSettings
@@ -87,6 +87,25 @@ def test_where_something_was_dug_guesses_are_past() -> None:
     drain = replace(filled_survey().drain, vertices=np.stack([START, [7.2, 9.0]]))
     planned = plan_dig(replace(survey, sampled=sampled, fitted=drain))
     assert planned.dig.guesses == ()
+
+
+def test_the_cut_by_the_marks_is_as_sure_as_the_mark_nearest_to_it() -> None:
+    """By numpy's distances to the drain's middle; of the other marks none counts."""
+    placed = filled_survey().placed
+    drain = replace(filled_survey().drain, vertices=np.stack([START, [7.2, 9.0]]))
+    survey = replace(two_way_survey(site=corner_site()), fitted=drain, placed=placed)
+    assert survey.placed is not None and survey.fitted is not None
+    cut = guessed_cuts(survey)[0]
+    middle = np.array([cut.x_m, cut.y_m])
+    points = [one for one in survey.placed.points if one.id in survey.fitted.point_ids]
+    away = [np.hypot(*(middle - [one.x_m, one.y_m])) for one in points]
+    near = points[int(np.argmin(away))]
+    assert len(points) > 2
+    vague = tuple(
+        one if one.id == near.id else replace(one, sd_major_m=0.8) for one in survey.placed.points
+    )
+    blurred = replace(survey, placed=replace(survey.placed, points=vague))
+    assert guessed_cuts(blurred)[0] == cut
 
 
 def test_a_cut_by_a_guess_is_widened_until_it_shows_the_drain() -> None:

@@ -260,13 +260,19 @@ def heaps() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return points, np.array([0.6, 0.3, 0.1])[label] / 3000, label
 
 
-def test_heaps_on_an_oblique_line_are_told_apart() -> None:
-    """Each piece has center and axes of numpy's moments of one heap, which alone was drawn so."""
+@pytest.mark.parametrize("toward", [1.0, -1.0])
+def test_heaps_on_an_oblique_line_are_told_apart(toward: float) -> None:
+    """Each piece has center and axes of numpy's moments of one heap, which alone was drawn so.
+
+    The middle heap lies near the first, and, turned about, near the last.
+    """
     points, weights, label = heaps()
+    points = toward * points
     pieces = highest_density_regions(points, weights)[2].pieces
     assert len(pieces) == 3
     for piece in pieces:
-        own = points[label == np.argmin(np.hypot(*(HEAPS - [piece.x_m, piece.y_m]).T))]
+        near = np.argmin(np.hypot(*(toward * HEAPS - [piece.x_m, piece.y_m]).T))
+        own = points[label == near]
         assert (piece.x_m, piece.y_m) == pytest.approx(own.mean(axis=0), abs=1e-9)
         axes = np.sqrt(np.linalg.eigvalsh(np.cov(own.T, bias=True)))
         assert piece.semi_minor_m / piece.semi_major_m == pytest.approx(axes[0] / axes[1], abs=1e-3)

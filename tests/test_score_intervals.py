@@ -63,6 +63,15 @@ def test_without_a_manhole_downstream_the_next_upstream_serves(survey: Survey) -
     assert stationing_manhole(dataclasses.replace(main, manholes=()), 5.0) is None
 
 
+def test_of_several_manholes_downstream_the_nearest_serves(survey: Survey) -> None:
+    main = survey.site.mains[0]
+    some = [
+        dataclasses.replace(main.manholes[0], id=name, station_m=station_m)
+        for name, station_m in (("A", 90.0), ("B", 30.0), ("C", 60.0), ("D", 0.0))
+    ]
+    assert stationing_manhole(dataclasses.replace(main, manholes=tuple(some)), 5.0) == some[1]
+
+
 def test_the_ways_to_a_main_count_by_their_probability(survey: Survey) -> None:
     """The taps' probabilities are those of the mains, the more probable first."""
     taps = tap_spreads(survey)
