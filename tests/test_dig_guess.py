@@ -94,17 +94,17 @@ def test_the_cut_by_the_marks_is_as_sure_as_the_mark_nearest_to_it() -> None:
     placed = filled_survey().placed
     drain = replace(filled_survey().drain, vertices=np.stack([START, [7.2, 9.0]]))
     survey = replace(two_way_survey(site=corner_site()), fitted=drain, placed=placed)
-    assert survey.placed is not None and survey.fitted is not None
+    assert placed is not None
     cut = guessed_cuts(survey)[0]
     middle = np.array([cut.x_m, cut.y_m])
-    points = [one for one in survey.placed.points if one.id in survey.fitted.point_ids]
+    points = [one for one in placed.points if one.id in drain.point_ids]
     away = [np.hypot(*(middle - [one.x_m, one.y_m])) for one in points]
     near = points[int(np.argmin(away))]
     assert len(points) > 2
     vague = tuple(
-        one if one.id == near.id else replace(one, sd_major_m=0.8) for one in survey.placed.points
+        one if one.id == near.id else replace(one, sd_major_m=0.8) for one in placed.points
     )
-    blurred = replace(survey, placed=replace(survey.placed, points=vague))
+    blurred = replace(survey, placed=replace(placed, points=vague))
     assert guessed_cuts(blurred)[0] == cut
 
 
