@@ -145,7 +145,9 @@ def _levels(name: str, drawn: _Raster, measured: _Raster) -> list[Corridor]:
         surely = measured.latest(entry)
     # the smoothed edge lies within a cell of the marked ones
     maybe = measured.latest(lowest_near(entry, 1))
-    measure = _Measure(share, surely, maybe, measured.vertices)
+    times = np.unique(surely)
+    come = [_come(times, when, share) for when in (surely, maybe)]
+    measure = _Measure(share, surely, maybe, measured.vertices, times, *come)
     return [_corridor(name, level, grid, entry, measure) for level in LEVELS]
 
 
@@ -184,12 +186,18 @@ def _central_order(drawn: _Raster) -> Array:
 
 @dataclass(frozen=True, slots=True)
 class _Measure:
-    """Routes (n, v, 2) to measure a shape by: their shares, when it surely and may hold each."""
+    """Routes (n, v, 2) to measure a shape by: their shares, when it surely and may hold each.
+
+    By each of the ``times`` (t,) a share ``sure`` (t,) of them has surely come, ``may`` (t,) may.
+    """
 
     share: Array
     surely: Array
     maybe: Array
     vertices: Array
+    times: Array
+    sure: Array
+    may: Array
 
     @property
     def taps(self) -> Array:
@@ -212,8 +220,7 @@ def _corridor(name: str, level: float, grid: Grid, entry: Array, measure: _Measu
     learned from one trial for the next. The last resort surely holds the level, which shares of
     routes reach in whole millionths.
     """
-    times = np.unique(measure.surely)
-    sure, may = (_come(times, when, measure.share) for when in (measure.surely, measure.maybe))
+    times, sure, may = measure.times, measure.sure, measure.may
     low, high, part = -1, int(np.argmax(at_least(sure, level))), FIRST_GUESS
     shape, held = None, 0.0
     for trial in range(times.size):

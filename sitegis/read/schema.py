@@ -384,5 +384,6 @@ class SiteFile(Table):
     record: RecordTexts = RecordTexts()
     noise: Noise = Noise()
     prior: Priors = Priors()
-    cost: CostTable = CostTable()
-    dig: DigTable = DigTable()
+    # of defaults alone: nothing to check, and no check of its own to build
+    cost: CostTable = CostTable.model_construct()
+    dig: DigTable = DigTable.model_construct()
