@@ -25,6 +25,7 @@ TAPE_M = 30.0
 ROUTE_STEP_M = 3.0
 SHORTEST_TIE_M = 0.3
 ERROR_STEP_M = 1e-5  # in which standard errors choose the ties
+ALONG_ONE_LINE = 1e-6  # determinant of the unit vectors below which ties hold nothing across
 # a corner that turns less cannot be found on the ground: a chord of a curve, a bend in a long line
 # (the chords of a curve of 0.6 m or more turn less); judgment
 LEAST_TURN_DEG = 15.0
@@ -180,15 +181,15 @@ def choose_ties(site: Site, target: Array) -> tuple[tuple[TapeTie, ...], Array]:
     tape = [site.noise.tape_sd_m(tie.distance_m) for tie in ties]
     sds = np.hypot(tape, [point.sd_m for point in usable])
     # the best two by their joint error, which favors a right angle; the third one only checks
-    pairs = [list(pair) for pair in combinations(range(len(usable)), 2)]
-    errors = [_major_sd(target, points[pair], sds[pair]) for pair in pairs]
-    first, second = pairs[smallest(errors, ERROR_STEP_M)]
-    chosen = [first, second]
+    pairs = np.array(list(combinations(range(len(usable)), 2)))
+    errors = _major_sds(target, points[pairs], sds[pairs])
+    pair: list[int] = pairs[smallest(errors, ERROR_STEP_M)].tolist()
+    chosen = list(pair)
     others = [i for i in range(len(usable)) if i not in chosen]
     if others:
-        errors = [_major_sd(target, points[[*chosen, i]], sds[[*chosen, i]]) for i in others]
+        threes = np.array([[*chosen, i] for i in others])
+        errors = _major_sds(target, points[threes], sds[threes])
         chosen.append(others[smallest(errors, ERROR_STEP_M)])
-    pair = [first, second]
     return tuple(ties[i] for i in chosen), _pair_covariance(target, points[pair], sds[pair])
 
 
@@ -196,14 +197,13 @@ def _in_sight(site: Site, target: Array) -> list[FixedPoint]:
     """Keep the corners within a tape's length that the building does not hide."""
     # 5 cm in: a tape along the wall's face is not through the house
     inner = shapely.buffer(shapely.Polygon(site.building.vertices), -0.05)
-    kept = []
-    for point in fixed_points(site):
-        distance = float(np.hypot(*(point.xy - target)))
-        hidden = shapely.intersects(shapely.LineString([point.xy, target]), inner)
-        far = at_least(distance, SHORTEST_TIE_M, MATTERS_M)
-        if far and at_least(TAPE_M, distance, MATTERS_M) and not hidden:
-            kept.append(point)
-    return kept
+    points = fixed_points(site)
+    ends = np.array([(point.xy, target) for point in points])
+    distance = np.hypot(*(ends[:, 0] - target).T)
+    hidden = shapely.intersects(shapely.linestrings(ends), inner)
+    far = at_least(distance, SHORTEST_TIE_M, MATTERS_M)
+    in_sight = far & at_least(TAPE_M, distance, MATTERS_M) & ~hidden
+    return [points[i] for i in np.flatnonzero(in_sight)]
 
 
 def _tie(point: FixedPoint, target: Array) -> TapeTie:
@@ -216,17 +216,24 @@ def _pair_covariance(target: Array, points: Array, sds: Array) -> Array:
     """Return the covariance of a place, infinite where the ties lie along one line."""
     unit = (target - points) / np.hypot(*(target - points).T)[:, None]
     # nearly along one line: nothing holds the place square to it
-    if abs(np.linalg.det(unit.T @ unit)) < 1e-6:
+    if abs(np.linalg.det(unit.T @ unit)) < ALONG_ONE_LINE:
         return np.full((2, 2), np.inf)
     return tie_covariance(target, points, sds)
 
 
-def _major_sd(target: Array, points: Array, sds: Array) -> float:
-    """Return the standard error of a place along its worst direction."""
-    covariance = _pair_covariance(target, points, sds)
-    if not np.isfinite(covariance).all():
-        return float("inf")
-    return largest_sd_m(covariance)
+def _major_sds(target: Array, points: Array, sds: Array) -> Array:
+    """Return the standard error (k,) of a place along its worst direction, by ties each (k, n).
+
+    As :func:`_pair_covariance` has it; infinite where the ties lie along one line.
+    """
+    away = target - points
+    unit = away / np.hypot(away[..., 0], away[..., 1])[..., None]
+    held = np.abs(np.linalg.det(np.swapaxes(unit, -1, -2) @ unit)) >= ALONG_ONE_LINE
+    unit, weighed = unit[held], unit[held] / sds[held, :, None] ** 2
+    covariances = np.linalg.inv(np.swapaxes(weighed, -1, -2) @ unit)
+    errors = np.full(len(points), np.inf)
+    errors[held] = np.sqrt(np.maximum(np.linalg.eigvalsh(covariances)[:, -1], 0.0))
+    return errors
 
 
 def meeting_angle_deg(target: Array, ties: tuple[TapeTie, ...]) -> float:
