@@ -282,9 +282,9 @@ def log_density(off: Array, plain: Array, tailed: Array, tails: tuple[Array, Arr
     Array
         Log densities (m,).
     """
-    density = np.zeros_like(off)
+    density, minus_half_square = np.zeros_like(off), -0.5 * off**2
     for share, spread in zip(*tails, strict=True):
         # only the locator's part has the heavy tail
         total = plain + spread * tailed
-        density += share * np.exp(-0.5 * off**2 / total) / np.sqrt(2 * np.pi * total)
+        density += share * np.exp(minus_half_square / total) / np.sqrt(2 * np.pi * total)
     return np.asarray(np.log(np.maximum(density, 1e-300)))
