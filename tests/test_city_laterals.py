@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import replace
 
 import geopandas
@@ -10,7 +11,7 @@ import pytest
 import shapely
 from scipy.stats import beta, dirichlet
 
-from sitegis.city import run_city
+from sitegis.city import look, run_city
 from sitegis.city.basements import basement_codes, basement_words
 from sitegis.city.habits import (
     DEPTH_COUNTS,
@@ -205,3 +206,41 @@ def test_what_is_not_used_of_the_laterals_is_counted(town, tmp_path):
         "laterals: of 5 on record those of 1 lots are used (1 lie within 3 m of no main, "
         "1 belong to no lot, 2 are of lots with taps on two lines)."
     )
+
+
+def test_a_look_knows_laterals_and_basements(town, tmp_path):
+    """A layer of that name is no layer of mains, and a column of basements is known by content."""
+    points = {n: shapely.Point(t["tap"]) for n, t in town.truth.items() if t["tap"]}
+    path = with_laterals(town, tmp_path, points, ids=True)
+    file = path.parent / "town.gpkg"
+    laterals = geopandas.read_file(file, layer="laterals")
+    laterals.rename(columns={"lot": "parcel_id"}).to_file(file, layer="sewer_laterals")
+    parcels = town.parcels.copy()
+    parcels["bsmt_type"] = np.resize(["Full", "Slab", None, "Crawl"], len(parcels))
+    parcels.to_file(file, layer="parcels", driver="GPKG")
+    made = tomllib.loads(look([file]).toml)
+    assert made["mains"]["layer_name"] == "mains"
+    assert made["laterals"]["layer_name"] in ("laterals", "sewer_laterals")
+    assert made["laterals"]["parcel"] in ("lot", "parcel_id")
+    assert made["parcels"]["basement"] == "bsmt_type"
+
+
+def test_a_look_names_the_file_that_is_refused(tmp_path):
+    """No CITY.toml is there yet to have a fault."""
+    (tmp_path / "notes.csv").write_text("a,b\n1,2\n", "utf-8")
+    with pytest.raises(BadInput) as raised:
+        look([tmp_path / "notes.csv"])
+    assert [(f.code, f.file) for f in raised.value.faults] == [("layer-kind", "notes.csv")]
+
+
+def test_a_failure_names_its_row_of_the_file(town, tmp_path):
+    """Rows that filters leave out count too."""
+    parcels = town.parcels.copy()
+    parcels["use"] = np.where(np.arange(len(parcels)) < 10, "park", "lot")
+    parcels.loc[30, "apn"] = ""
+    path = write_town(Town(**{**vars(town), "parcels": parcels}), tmp_path)
+    text = path.read_text("utf-8").replace('id = "apn"', 'id = "apn"\nwhere = { use = ["lot"] }', 1)
+    path.write_text(text, "utf-8")
+    run_city(path, tmp_path / "out.gpkg")
+    failures = geopandas.read_file(tmp_path / "out.gpkg", layer="failures")
+    assert failures[failures["code"] == "id-missing"]["row"].tolist() == [31]

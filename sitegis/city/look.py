@@ -18,6 +18,7 @@ import pandas as pd
 from ..late_dataclass import dataclass
 from ..messages.errors import BadInput, CannotWrite, Fault
 from .addresses import street_name
+from .basements import basement_words
 from .columns import AREAS, LINES, POINTS, words
 from .elevations import numeric_share
 from .faults import Faults
@@ -29,12 +30,13 @@ from .schema import CityFile
 # enough to tell what a column holds; a city's layers have hundreds of thousands
 ROWS_LOOKED_AT = 3000
 # What layers and columns are called; common practice, no source. The first that fits is taken.
-KINDS: dict[str, tuple[int, str]] = {
+KINDS: dict[str, tuple[int | tuple[int, ...], str]] = {
     "parcels": (AREAS, r"parcel|cadast|tax_?lot|^lots?$|property"),
     "buildings": (AREAS, r"build|footprint|bldg|struct|roof"),
     "rights_of_way": (AREAS, r"right.?of.?way|^row|_row$|road_?area"),
     "manholes": (POINTS, r"manhole|^mh|_mh|access_?point|node|struct"),
-    "mains": (LINES, r"main|sewer|sanit|waste|gravity|pipe"),
+    "laterals": ((LINES, POINTS), r"lateral|service_?(line|conn)|house_?conn|(^|_)taps?($|_)"),
+    "mains": (LINES, r"^(?!.*(lateral|service)).*(main|sewer|sanit|waste|gravity|pipe)"),
     "alleys": (LINES, r"alley|lane"),
     "streets": (LINES, r"street|road|cent(?:er|re)|^cl|_cl$|st_"),
 }
@@ -45,6 +47,11 @@ COLUMNS: dict[str, dict[str, str]] = {
         "street": r"situs site_?addr prop_?addr addr.*st st.*name street addr",
         "year_built": r"y(ea)?r_?(built|blt) built yr year",
         "ground": r"ground elev gr(n)?d z_?val",
+        "basement": r"basement bsmt cellar",
+    },
+    "buildings": {"basement": r"basement bsmt cellar"},
+    "laterals": {
+        "parcel": r"^(apn|pin|parcel_?(id|no|num)?|pid|lot_?id|tax_?id)$ parcel apn ^lot$",
     },
     "streets": {"name": r"full_?name st_?name street name label",
                 "kind": r"class type func kind cat"},
@@ -95,9 +102,12 @@ def look(paths: list[Path]) -> Looked:
     Raises ``BadInput`` where a file cannot be read, or none of the layers needed is found.
     """
     folder = Path(os.path.commonpath([path.resolve().parent for path in paths]))
-    faults = Faults(folder / "CITY.toml")
-    layers = [layer for path in paths for layer in _layers(path.resolve(), folder, faults)]
-    faults.raise_all()
+    # each file's own: no CITY.toml is there yet
+    faults = {path: Faults(path) for path in paths}
+    layers = [layer for path in paths for layer in _layers(path.resolve(), folder, faults[path])]
+    found = tuple(fault for gathered in faults.values() for fault in gathered.found)
+    if found:
+        raise BadInput(found)
     chosen = _choose(layers)
     if "parcels" not in chosen or "mains" not in chosen:
         missing = " and ".join(key for key in ("parcels", "mains") if key not in chosen)
@@ -123,9 +133,9 @@ def _layers(path: Path, folder: Path, faults: Faults) -> list[_Layer]:
     written = path.relative_to(folder).as_posix()
     files = LayerFiles(folder, None, faults)
     if not path.exists():
-        faults.add("layer-missing", "--look", str(path), "There is no such file.", "check it.")
+        faults.add("layer-missing", "layers", str(path), "There is no such file.", "check it.")
         return []
-    if not files.is_harmless(path, "--look", written):
+    if not files.is_harmless(path, "layers", written):
         return []
     found = []
     for name in layer_names(path):
@@ -134,7 +144,7 @@ def _layers(path: Path, folder: Path, faults: Faults) -> list[_Layer]:
         except (OSError, ValueError, RuntimeError, ImportError) as error:
             faults.add(
                 "layer-unreadable",
-                "--look",
+                "layers",
                 written,
                 f"The layer cannot be read ({str(error)[:160]}).",
                 "open it in a GIS and export it again.",
@@ -169,7 +179,8 @@ def _choose(layers: list[_Layer]) -> dict[str, _Layer]:
     for i, layer in enumerate(layers):
         label = (layer.name or Path(layer.path).stem).casefold()
         for place, (key, (dimension, pattern)) in enumerate(KINDS.items()):
-            if layer.dimension != dimension:
+            dimensions = (dimension,) if isinstance(dimension, int) else dimension
+            if layer.dimension not in dimensions:
                 continue
             # columns that are there by name and content
             fits = [column for column in COLUMNS.get(key, {}) if _column(key, column, layer.frame)]
@@ -206,6 +217,9 @@ def _holds(wanted: str, values: Any, frame: Any, name: str) -> bool:
         share = ((numbers > 1700) & (numbers < 2100)).sum() / max(len(numbers), 1)
     elif wanted in ("ground", "rim", "invert", "invert_up", "invert_down"):
         share = numeric_share(values)
+    elif wanted == "basement":
+        codes, _unknown = basement_words(frame, name)
+        share = (codes != "").sum() / len(filled)
     elif wanted in ("system", "status"):
         share = known_share(words(frame, name), wanted)
     elif wanted in ("street", "name"):
