@@ -14,7 +14,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-from scipy.special import log_softmax, ndtri, roots_jacobi, softmax
+from scipy.special import ndtri
 
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
@@ -158,7 +158,7 @@ def _depth_points() -> tuple[Array, Array]:
     """Return points (6, 3) of the Dirichlet distribution and their weights.
 
     By breaking a stick: how many leave deep, and of the others how many half way, each a beta
-    distribution and its Gauss-Jacobi quadrature.
+    distribution and its Gauss quadrature.
     """
     shallow, half, deep = DEPTH_COUNTS
     first, first_weights = _beta_points(deep, half + shallow, 3)
@@ -170,9 +170,18 @@ def _depth_points() -> tuple[Array, Array]:
 
 
 def _beta_points(a: float, b: float, count: int) -> tuple[Array, Array]:
-    """Return points of a beta distribution and their weights, to nine digits."""
-    x, weights = roots_jacobi(count, b - 1.0, a - 1.0)
-    return np.round((1.0 + x) / 2.0, 9), np.round(weights / weights.sum(), 9)
+    """Return points of a beta distribution and their weights, to nine digits.
+
+    Those of a Gauss quadrature: roots of the polynomial that is orthogonal to all lower ones, and
+    weights that keep the moments. Few points, so that the moments' own equations are solved.
+    """
+    order = np.arange(2 * count)
+    moments = np.cumprod(np.append(1.0, (a + order[:-1]) / (a + b + order[:-1])))
+    hankel = moments[np.add.outer(order[:count], order[:count])]
+    lower = np.linalg.solve(hankel, -moments[count:])
+    x = np.sort(np.roots([1.0, *lower[::-1]]).real)
+    weights = np.linalg.solve(np.vander(x, increasing=True).T, moments[:count])
+    return np.round(x, 9), np.round(weights, 9)
 
 
 def shares_of(basements: Array) -> Array:
@@ -271,21 +280,22 @@ def _habits(thetas: Array) -> Habits:
     """Return points (m, 6) as habits, evenly weighted."""
     return Habits(
         np.full(len(thetas), 1.0 / len(thetas)),
-        np.asarray(softmax(_logits(thetas), axis=1)),
+        np.exp(_log_shares(thetas)),
         np.exp(thetas[:, 2]),
         *thetas[:, 3:].T,
     )
 
 
-def _logits(thetas: Array) -> Array:
-    """Return the logits (m, 3) of the shares of depths: those against shallow."""
-    return np.column_stack([np.zeros(len(thetas)), thetas[:, :2]])
+def _log_shares(thetas: Array) -> Array:
+    """Return the logs (m, 3) of the shares of depths, whose logits are those against shallow."""
+    logits = np.column_stack([np.zeros(len(thetas)), thetas[:, :2]])
+    return logits - np.logaddexp.reduce(logits, axis=1, keepdims=True)
 
 
 def _log_prior(thetas: Array, counts: Array) -> Array:
     """Return the log prior density of points (m, 6), up to a constant."""
     # Dirichlet in its logits
-    out = np.asarray(log_softmax(_logits(thetas), axis=1) @ counts)
+    out = np.asarray(_log_shares(thetas) @ counts)
     for column, (mean, sd) in enumerate((LOG_NEAR, LOG_BEHIND, LOG_ASIDE, BESIDE), start=2):
         out = out - 0.5 * ((thetas[:, column] - mean) / sd) ** 2
     return out

@@ -108,8 +108,8 @@ def main(arguments: list[str] | None = None) -> NoReturn:
         gc.set_threshold(*SELDOM)  # a city's objects are many, and hardly any in cycles
     else:
         gc.disable()  # one site ends before cycles of objects add up: the same memory, less time
-        defer_unused()
         _keep_memory()
+    defer_unused()
     sys.exit(flushed(_run(given)))
 
 
