@@ -179,9 +179,9 @@ def _beta_points(a: float, b: float, count: int) -> tuple[Array, Array]:
     moments = np.cumprod(np.append(1.0, (a + order[:-1]) / (a + b + order[:-1])))
     hankel = moments[np.add.outer(order[:count], order[:count])]
     lower = np.linalg.solve(hankel, -moments[count:])
-    x = np.sort(np.roots([1.0, *lower[::-1]]).real)
+    x = np.sort(np.roots(np.append(1.0, lower[::-1])).real)
     weights = np.linalg.solve(np.vander(x, increasing=True).T, moments[:count])
-    return np.round(x, 9), np.round(weights, 9)
+    return np.asarray(np.round(x, 9), float), np.asarray(np.round(weights, 9), float)
 
 
 def shares_of(basements: Array) -> Array:
