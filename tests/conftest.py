@@ -23,11 +23,12 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 # Files that take longest, a file being one worker's: begun first, no core idles at the end.
 LONGEST = (
     "test_hardness_corpus", "test_same_bytes", "test_workbook_spreadsheet", "test_ties",
-    "test_city_run", "test_library", "test_hardness_outputs", "test_hardness_numbers",
-    "test_city_layers", "test_city_cluster", "test_cli", "test_hostile_terminal",
-    "test_fixture_maps", "test_score_finds", "test_routes_condition", "test_hardness_security",
-    "test_routes_model", "test_write_exports", "test_score_what_if",
-    "test_city_postgis", "test_hostile_layers", "test_write_map_browser",
+    "test_write_dig_card", "test_fixture_maps", "test_city_run", "test_city_cluster",
+    "test_score_finds", "test_write_map_browser", "test_library", "test_hardness_outputs",
+    "test_hardness_numbers", "test_city_layers", "test_cli", "test_workbook_faults",
+    "test_hostile_terminal", "test_doubt", "test_write_finds", "test_routes_condition",
+    "test_hardness_security", "test_routes_model", "test_write_exports", "test_score_what_if",
+    "test_city_postgis", "test_hostile_layers",
 )  # fmt: skip
 
 # scripts, run by their own test; importing them would run them too

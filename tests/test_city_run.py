@@ -135,6 +135,7 @@ def test_answer_does_not_depend_on(city, reference, tmp_path, chunk, shuffle, wo
     assert_same(tmp_path / "out.gpkg", reference[1])
 
 
+@pytest.mark.adverse
 def test_killed_run_goes_on(city, reference, tmp_path):
     """A run killed between chunks keeps them whole, does none twice, and ends the same."""
     path = write_city(city, tmp_path, chunk=4)
@@ -162,6 +163,7 @@ def test_killed_run_goes_on(city, reference, tmp_path):
     assert not work.exists()
 
 
+@pytest.mark.adverse
 def test_broken_chunk_is_done_again(city, reference, tmp_path):
     """A chunk file that a disk fault cut short is not trusted."""
     path = write_city(city, tmp_path, chunk=30)
