@@ -59,6 +59,11 @@ class LotsOnMap:
         checks = _matched(tables["next_check"], lots["parcel"])
         taps = _matched(tables["taps"], lots["parcel"])
         at, rings, ends = _quantized(_shapes(lots["geometry"]), self.corner)
+        # decimeters
+        tap, low, high = (
+            np.round(10.0 * _column(taps, name, np.nan))
+            for name in ("station_m", "low_80_m", "high_80_m")
+        )
         answered = lots["answer"] == ANSWERS[0]
         self._ids += lots["parcel"].tolist()
         for name, values, kind in (
@@ -69,14 +74,11 @@ class LotsOnMap:
             ("p", np.where(answered, np.round(200.0 * lots["line_probability"]), NO_ANSWER), "u1"),
             ("e", np.clip(np.nan_to_num(lots["entropy_bits"]) * 80.0, 0, 255), np.uint8),
             ("v", np.clip(_column(checks, "gain_bits", 0.0) * 100.0, 0, 255), np.uint8),
+            ("tap", np.where(np.isnan(tap), -1.0, tap), np.int32),
             (
-                "tap",
-                np.stack(
-                    [_column(taps, name, np.nan) for name in ("station_m", "low_80_m", "high_80_m")]
-                    + [np.zeros(len(at))],
-                    axis=1,
-                ),
-                np.float32,
+                "around",
+                np.clip(np.nan_to_num(np.stack([tap - low, high - tap], 1)), 0, 65535),
+                "u2",
             ),
             ("k", self._words["k"].places(lots["kind"]), np.uint32),
             ("check", self._words["check"].places(_column(checks, "check", "")), np.uint32),
@@ -219,7 +221,7 @@ def _stops(tally: Tally, corner: Array) -> list[dict[str, object]]:
                         "what": what.format(table["name"][i]),
                         "x": round(float(spot[0])),
                         "y": round(float(spot[1])),
-                        "tells": f"{100.0 * settles / total:.2f} % of what is open ({tells})",
+                        "tells": f"{100.0 * settles / total:.2g} % of what is open ({tells})",
                     },
                 )
             )
