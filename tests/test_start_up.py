@@ -81,6 +81,25 @@ def test_templates_that_a_map_does_not_use_are_not_compiled() -> None:
     subprocess.run([sys.executable, "-c", SHOW_TEMPLATES], check=True)
 
 
+SHOW_EXIT = """
+import atexit, sys
+from sitegis.cli.main import main
+atexit.register(print, "last words")
+sys.argv = ["sitegis", *sys.argv[1:]]
+sys.stderr.write("no line end")
+main()
+"""
+
+
+@pytest.mark.parametrize(("site", "code"), [("tape-only", 0), ("no-such-folder", 2)])
+def test_a_process_ends_as_python_ends_one(site: str, code: int) -> None:
+    command = [sys.executable, "-c", SHOW_EXIT, "check", str(FIXTURES / site)]
+    ended = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert ended.returncode == code
+    assert ended.stdout.endswith("last words\n")
+    assert "no line end" in ended.stderr
+
+
 SHOW_DEFERRED = """
 import sys
 from sitegis.cli.deferred import Late, defer_unused

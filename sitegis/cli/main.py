@@ -10,6 +10,7 @@ import io
 import logging
 import os
 import sys
+from contextlib import suppress
 from typing import NoReturn
 
 import click
@@ -92,7 +93,7 @@ def cli(context: click.Context, verbose: int, debug: bool) -> None:
 def main(arguments: list[str] | None = None) -> NoReturn:
     """Run the command line; a defect of sitegis itself ends in one line and code 70.
 
-    Always leaves with an exit code, by ``SystemExit``.
+    Always leaves with an exit code, by ``SystemExit`` where arguments are given.
     """
     # The matrices are small: several BLAS threads cost more than they save.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -110,7 +111,23 @@ def main(arguments: list[str] | None = None) -> NoReturn:
         gc.disable()  # one site ends before cycles of objects add up: the same memory, less time
         _keep_memory()
     defer_unused()
-    sys.exit(flushed(_run(given)))
+    code = flushed(_run(given))
+    if arguments is None and "city" not in given:
+        _leave(code)
+    sys.exit(code)
+
+
+def _leave(code: int) -> NoReturn:
+    """Leave a process of the command line's own, of one thread, as at its end it would be left.
+
+    But for the memory: the system takes it back at once, Python piece by piece.
+    """
+    atexit._run_exitfuncs()
+    code = flushed(code)
+    if sys.stderr is not None:
+        with suppress(OSError):  # nobody is left to be told
+            sys.stderr.flush()
+    os._exit(code)
 
 
 def _keep_memory() -> None:
