@@ -113,12 +113,12 @@ def main(arguments: list[str] | None = None) -> NoReturn:
     defer_unused()
     code = flushed(_run(given))
     if arguments is None and "city" not in given:
-        _leave(code)
+        _end_process(code)
     sys.exit(code)
 
 
-def _leave(code: int) -> NoReturn:
-    """Leave a process of the command line's own, of one thread, as at its end it would be left.
+def _end_process(code: int) -> NoReturn:
+    """End a process of the command line's own, of one thread, as Python ends one.
 
     But for the memory: the system takes it back at once, Python piece by piece.
     """

@@ -1,10 +1,8 @@
 """What ``site.toml`` may hold: pydantic models, lengths already in meters.
 
 A model says only what one key may be; what keys mean together is checked by the modules that
-build records.
+build records. Annotations are evaluated as they stand: as texts pydantic would compile each anew.
 """
-
-from __future__ import annotations
 
 from typing import Annotated, Literal
 
