@@ -292,7 +292,10 @@ def _lines(values: Any, written: Any, layout: Layout) -> Iterator[tuple[int, Lin
         if set(map(id, written_row)) <= nothing:
             yield number, None
             continue
-        cells = [_cell(*pair) for pair in zip(value_row, written_row, strict=True)]
+        cells = [
+            None if last is typed is EMPTY_CELL else _cell(last, typed)
+            for last, typed in zip(value_row, written_row, strict=True)
+        ]
         for index, cell in enumerate(cells):
             first = layout.first_of.get((number, index + 1))
             if (number, index + 1) in begun:
