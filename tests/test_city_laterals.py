@@ -182,6 +182,16 @@ def test_taps_need_the_lot_they_are_of(town, tmp_path):
     assert [(f.code, f.field) for f in raised.value.faults] == [("key-missing", "laterals.parcel")]
 
 
+def test_laterals_that_lie_nowhere_wait_for_a_person(town, tmp_path):
+    """An area and a line without a vertex: none is used, and it is said."""
+    odd = {"A": town.parcels.geometry.iloc[0], "B": shapely.LineString()}
+    summary = run_city(with_laterals(town, tmp_path, odd, ids=False), tmp_path / "out.gpkg")
+    notices = [n for n in summary.notices if n.code.startswith("laterals")]
+    assert [n.code for n in notices] == ["laterals-read"]
+    assert notices[0].needs_person
+    assert notices[0].message == "laterals: of 2 on record those of 0 lots are used."
+
+
 def test_what_is_not_used_of_the_laterals_is_counted(town, tmp_path):
     """A tap off every main, one of no lot, and a lot with taps on two lines."""
     names = [name for name, truth in town.truth.items() if truth["tap"]]

@@ -71,6 +71,9 @@ def read_laterals(
         )
         return no_laterals()
     good = np.flatnonzero(are_finite(shapes) & (points | (dimension == LINES)))
+    if not len(good):
+        faults.notices.append(_notice(len(shapes), 0, [0, 0, 0]))
+        return no_laterals()
     taps, houses = _ends(shapes[good], STRtree(mains.shapes))
     lot = _lots_named(words(frame, table.parcel)[good], lots)
     if table.parcel is None:
@@ -109,7 +112,7 @@ def _ends(shapes: Shapes, mains: STRtree) -> tuple[Shapes, Shapes]:
     xy, owner = shapely.get_coordinates(shapes, return_index=True)
     first = np.flatnonzero(np.diff(owner, prepend=-1))
     ends = [shapely.points(xy[at]) for at in (first, np.append(first[1:], len(owner)) - 1)]
-    if not len(mains.geometries) or not len(shapes):
+    if not len(mains.geometries):
         return ends[0], ends[1]
     away = [
         np.round(shapely.distance(end, mains.geometries[mains.nearest(end)]), 3) for end in ends
