@@ -181,7 +181,7 @@ def learned_notice(lots: int, right: int, stated: float, depths: list[float]) ->
         "laterals-learned",
         f"Of {lots} laterals on record, each left out in turn, {100.0 * right / lots:.0f} % were "
         f"stated right (stated {100.0 * stated / lots:.0f} %). By them and what was assumed "
-        f"{shallow:.0f} of 100 drains leave shallow, {half:.0f} half way, {deep:.0f} below a "
+        f"{shallow:.0f} of 100 drains leave shallow, {half:.0f} at half depth, {deep:.0f} below a "
         "basement floor.",
         "laterals",
         needs_person=False,
