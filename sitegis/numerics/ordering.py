@@ -81,8 +81,12 @@ def in_steps(values: ArrayLike, step: float) -> Array:
     >>> in_steps([0.0009995, 0.0010005, 0.0015], 0.001).tolist()
     [1.0, 1.0, 2.0]
     """
+    steps = _as_numbers(values) / step
     # half a step up, and a little more, then down: a tie at the middle rounds up everywhere
-    return np.asarray(np.floor(_as_numbers(values) / step + (0.5 + OFF_MIDDLE)))
+    if isinstance(steps, np.ndarray):  # in place: a large array's memory costs more than its sum
+        steps += 0.5 + OFF_MIDDLE
+        return np.floor(steps, out=steps)
+    return np.asarray(np.floor(steps + (0.5 + OFF_MIDDLE)))
 
 
 def on_lattice(values: ArrayLike, step: float = LENGTH_M) -> Array:
@@ -105,8 +109,14 @@ def on_lattice(values: ArrayLike, step: float = LENGTH_M) -> Array:
     >>> float(on_lattice(0.3048)), float(on_lattice(0.3048 + 1e-9))
     (0.3048095703125, 0.3048095703125)
     """
+    places = _as_numbers(values) / step
     # plus 0.0 turns a negative zero into a plain one, which prints alike
-    return np.asarray(np.rint(_as_numbers(values) / step) * step + 0.0)
+    if isinstance(places, np.ndarray):  # in place, as above
+        np.rint(places, out=places)
+        places *= step
+        places += 0.0
+        return places
+    return np.asarray(np.rint(places) * step + 0.0)
 
 
 def decimals(values: ArrayLike, digits: int) -> Array:
