@@ -10,7 +10,15 @@ from scipy import stats
 
 from sitegis.finds.records import Missed
 from sitegis.model.survey import Survey
-from sitegis.score.intervals import exit_spread, exit_strata, stationing_manhole, tap_spreads
+from sitegis.numerics.intervals import LEVELS, Strata
+from sitegis.score.intervals import (
+    direction_sets,
+    exit_spread,
+    exit_strata,
+    place_sets,
+    stationing_manhole,
+    tap_spreads,
+)
 from sitegis.units import format_station
 
 from .filled import filled_survey
@@ -190,3 +198,18 @@ def test_depth_is_wider_than_the_invert_by_the_ground(survey: Survey) -> None:
 def test_stations_are_written_as_surveyors_do(length_m: float, unit: str, words: str) -> None:
     """Full stations of 100 ft (1 km) and the rest; rounding carries into the station."""
     assert format_station(length_m, unit) == words  # type: ignore[arg-type]
+
+
+def test_a_direction_and_a_place_have_their_sets_at_three_levels() -> None:
+    """Of normal samples of one kind: scipy's central intervals, and ellipses of √χ² with 2."""
+    even = stats.norm.ppf((np.arange(1000) + 0.5) / 1000)
+    weights, kind = np.full(1000, 1e-3), Strata.one(1000)
+    for one, level in zip(direction_sets(0.05 * even, weights, kind), LEVELS, strict=True):
+        assert one.level == level
+        assert one.pieces[0] == pytest.approx(stats.norm.interval(level, 0.0, 0.05), abs=2e-3)
+    turned = np.random.default_rng(3).permuted(even)
+    places = np.stack([2.0 * even, turned], axis=1)
+    for region, level in zip(place_sets(places, weights, kind), LEVELS, strict=True):
+        assert region.level == level
+        reach = 2.0 * np.sqrt(stats.chi2.ppf(level, 2))
+        assert region.pieces[0].semi_major_m == pytest.approx(reach, rel=0.05)
