@@ -250,6 +250,14 @@ def test_a_shallow_pit_needs_its_setback_only() -> None:
     assert clear_of_footing(corner_site(), RULES, rings, np.array([2.0 - 1.5]))[0]
 
 
+def test_a_vacuum_hole_stays_half_of_it_off_the_house() -> None:
+    """Shapely's distance from the house to where a center may stand; corners are chords."""
+    site = corner_site()
+    house = shapely.Polygon(site.building.vertices)
+    away = shapely.distance(house, vacuum_area(site))
+    assert away == pytest.approx(0.5 * VACUUM_HOLE_M, abs=2e-3)
+
+
 def test_vacuum_holes_stand_in_greedy_order_at_the_best_places() -> None:
     """Each finds what shapely says, and no open cell is better per cost after the misses before."""
     survey = plan_dig(spread_survey())

@@ -19,7 +19,13 @@ from sitegis.messages.errors import ComputationError
 from sitegis.model.results import Drain, Exit, ExitComponent, LineEnd, ProfileComponent
 from sitegis.model.site import Building, Site
 from sitegis.model.survey import Survey
-from sitegis.numerics.exit_mixture import _held_inside, first_walls, outward_normals
+from sitegis.numerics.exit_mixture import (
+    _bent,
+    _held_inside,
+    carry_to_wall,
+    first_walls,
+    outward_normals,
+)
 from sitegis.rules.rule_set import load_rules
 from tests.benchmarks.line import simulate
 from tests.invented import (
@@ -234,6 +240,33 @@ def test_ends_of_a_mixture_are_each_carried_to_the_wall() -> None:
     assert groups["straight on"][0] + groups["left"][0] == pytest.approx(1.0, abs=0.02)
     assert "exit-may-bend" in codes(found)
     assert turn_words(found).startswith("straight on 7")
+
+
+def test_an_error_of_the_angle_moves_a_bend_aside() -> None:
+    """Plane geometry: 3 m on at 0.7 rad, 3 m times the angle's sd square to the way."""
+    at, turns = np.array([3.0]), (np.array([0.4]), np.zeros(1))
+    means, spread = _bent(np.array([1.0, 2.0, 0.7]), np.diag([0.0, 0.0, 0.01]), at, turns, 0.0)
+    along = np.exp(0.7j)
+    end = complex(1.0, 2.0) + 3.0 * along
+    assert means[0] == pytest.approx([end.real, end.imag, 1.1])
+    aside = 0.3 * 1j * along
+    square = np.outer([aside.real, aside.imag], [aside.real, aside.imag])
+    assert spread[0, :2, :2] == pytest.approx(square)
+
+
+@pytest.mark.parametrize("turn", [1, 2, 3])
+def test_which_wall_is_listed_first_is_nothing_to_the_exit(turn: int) -> None:
+    """The same poses, bends on the way too, from an outline that begins at another corner."""
+    drain, building = drain_at((7.0, 11.0), -np.pi / 2), corner_site().building
+    again = replace(
+        building,
+        vertices=np.roll(building.vertices, turn, axis=0),
+        sides=(*building.sides[-turn:], *building.sides[:-turn]),
+    )
+    one, other = carry_to_wall(drain, building), carry_to_wall(drain, again)
+    assert other.weights.size == one.weights.size > 1
+    order, same = (np.lexsort(poses.means.T.round(9)) for poses in (one, other))
+    assert other.weights[same] == pytest.approx(one.weights[order])
 
 
 def test_building_shift_moves_exit_whole() -> None:
