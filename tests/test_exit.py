@@ -13,7 +13,14 @@ from scipy.stats import binom, qmc, truncnorm
 from scipy.stats import norm as normal
 from shapely import LineString, Polygon
 
-from sitegis.exit import exit_turns, find_exit, sample_exit, straight_sd_rad, turn_words
+from sitegis.exit import (
+    exit_notices,
+    exit_turns,
+    find_exit,
+    sample_exit,
+    straight_sd_rad,
+    turn_words,
+)
 from sitegis.geometry.frames import Array
 from sitegis.messages.errors import ComputationError
 from sitegis.model.results import Drain, Exit, ExitComponent, LineEnd, ProfileComponent
@@ -305,6 +312,17 @@ def test_what_is_odd_is_said() -> None:
     assert "exit-far-from-last-mark" in codes(exit_of(drain_at((7.0, 9.8), -np.pi / 2)))
     assert "exit-oblique" in codes(exit_of(drain_at((5.0, 8.0), np.radians(-15.0))))
     assert "exit-near-corner" in codes(exit_of(drain_at((HOUSE_LEFT_M + 0.2, 8.0), -np.pi / 2)))
+
+
+@pytest.mark.parametrize(("share", "told"), [(0.2, True), (0.05, False)])
+def test_a_likely_way_held_within_three_meters_alone_is_told(share: float, told: bool) -> None:
+    """The spread told is the widest of the ways that count; a rare one does not."""
+    sure = front_exit()
+    (one,) = sure.mixture
+    vague = replace(one, weight=share, covariance=np.diag([9.0, 0.01, 1e-4]))
+    mixed = replace(sure, components=(replace(one, weight=1.0 - share), vague))
+    found = {notice.code for notice in exit_notices(mixed, corner_site(), inside=True)}
+    assert ("exit-weakly-held" in found) == told
 
 
 def test_last_point_outside_gives_the_crossing_behind_it() -> None:
