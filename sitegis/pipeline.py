@@ -89,7 +89,8 @@ def compute(
     supposed = suppose(survey, without=without, priors=asked.priors)
     survey = hand_over(supposed, survey)
     progress("planning the dig")
-    return find(through(_note_what_if(survey, asked), join_exit, _plan))
+    survey = through(_note_what_if(survey, asked), join_exit, _plan)
+    return find(survey, on_lattices=True)
 
 
 def _plan(survey: Survey) -> Survey:

@@ -18,15 +18,27 @@ from .profile import survey_profile
 from .text import likely_and_not
 
 
-def find(survey: Survey) -> Survey:
+def find(survey: Survey, *, on_lattices: bool = False) -> Survey:
     """Fill the block ``derived`` of a survey whose other blocks are; one that has it stays.
 
     Its probabilities become those that are written (:func:`as_written`).
+
+    Parameters
+    ----------
+    survey
+        Survey whose other blocks are filled.
+    on_lattices
+        Whether its numbers lie on their lattices already, as the last stage handed them over.
+
+    Returns
+    -------
+    Survey
+        The survey with the block ``derived``.
     """
     if survey.found is not None:
         return survey
     # first, so that all that is worked out below starts from what will stand written
-    survey = as_written(hand_over(survey))
+    survey = as_written(survey if on_lattices else hand_over(survey))
     taps = tap_spreads(survey)
     dug, joined = excavations(survey), tie_ins(survey, taps)
     found = Derived(
