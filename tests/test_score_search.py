@@ -9,7 +9,14 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 
-from sitegis.score.search import cut_search, look_ahead, plan_cost, plan_search, search_order
+from sitegis.score.search import (
+    _least_cost,
+    cut_search,
+    look_ahead,
+    plan_cost,
+    plan_search,
+    search_order,
+)
 
 # Search among four places; values from the design's sourced check values.
 P, C = np.array([0.4, 0.3, 0.2, 0.1]), np.array([5.0, 2.0, 1.0, 3.0])
@@ -111,6 +118,25 @@ def test_plan_cost_by_simulation() -> None:
     spent[searching] += way_out
     standard_error = spent.std() / np.sqrt(spent.size)
     assert plan.cost == pytest.approx(spent.mean(), abs=5 * standard_error)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_no_search_costs_less_than_its_bound(seed: int) -> None:
+    """By brute force over every order of four pits, one by one or with the way out after any.
+
+    Where two pits show every route the bound is what they cost.
+    """
+    random = np.random.default_rng(seed)
+    hits, costs = random.random((4, 6)) < 0.5, random.uniform(1.0, 3.0, 4)
+    hits[1] = ~hits[0]
+    weights, way_out = random.dirichlet(np.ones(6)), 9.0
+    bound = _least_cost(hits, weights, costs, way_out)
+    for order in permutations(range(4)):
+        for dug in range(2, 5):
+            cost = plan_cost(order[:dug], hits, weights, costs, way_out)
+            assert cost >= bound[order[0], order[1]] - 1e-9
+    both = plan_cost((0, 1), hits, weights, costs, way_out)
+    assert bound[0, 1] == pytest.approx(both)
 
 
 def test_free_digging_is_refused() -> None:
