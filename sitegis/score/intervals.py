@@ -37,10 +37,10 @@ LEAST_STRAIGHT_M = 0.05
 DRAWS_EACH, LEAST_DRAWS = 32, 512
 LEAST_STRATUM = 0.01
 """A kind of exit less probable than this counts to the most probable kind. Judgment."""
-NO_PRACTICE = 0.20
+NO_PRACTICE = 0.10
 """Share of laterals that keep to no practice by which routes are weighed: their direction at the
-wall is known as the marks give it. For sets of 95 % alone. Judgment, no source; a fifth, for the
-practice outdoors is itself judgment."""
+wall is known as the marks give it. For sets of 95 % alone. Judgment, no source: a fifth holds
+no more, and asks for longer sets (tests/benchmarks/coverage.txt)."""
 LEAST_TURN_RAD = float(np.radians(min(CATALOG_DEG)))
 """Directions less apart than the least made bend are not told apart: fittings are rolled."""
 
@@ -53,7 +53,7 @@ def exit_spread(survey: Survey) -> ExitSpread:
     the drain under the slab, which the marks and practice alone tell. The 95 % sets of
     direction and place hold their level whether two marks or more, one or none lie after the last
     bend, and whichever wall the drain leaves by; those of 50 and 80 % are the least. For the
-    direction's 95 % a fifth counts as the marks give it, whatever routes say, as long as nothing
+    direction's 95 % a tenth counts as the marks give it, whatever routes say, as long as nothing
     is held outdoors.
     """
     exit, site = survey.exit, survey.site
