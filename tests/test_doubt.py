@@ -146,7 +146,7 @@ def test_meters_typed_for_feet_all_along(fixture: str, tmp_path: Path) -> None:
 
 
 def test_depths_doubled_against_a_taped_cleanout() -> None:
-    """The receiver's depths twice what they are, the cleanout taped: told; without it, listed."""
+    """The receiver's depths twice what they are: told with the cleanout taped, or listed."""
     surveyed = draw_survey(0, "stated")
     spoiled = make_slip(surveyed, "depths doubled", np.random.default_rng(1))
     assert spoiled is not None
@@ -159,7 +159,8 @@ def test_depths_doubled_against_a_taped_cleanout() -> None:
     )
     alone = follow(replace(spoiled, locates=rows))
     assert alone is not None
-    assert any("depths" in one.about for one in alone.doubt.unchecked)
+    asked = [one.about for one in alone.doubt.readings if one.likely]
+    assert any("depths" in about for about in [*asked, *(o.about for o in alone.doubt.unchecked)])
 
 
 @pytest.mark.parametrize(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 import tomllib
+from collections.abc import Iterator
 from dataclasses import fields
 from importlib import resources
 from pathlib import Path
@@ -18,6 +19,7 @@ from pydantic import ValidationError
 from sitegis.city.schema import CityTable
 from sitegis.pipeline import compute
 from sitegis.read import start_site
+from sitegis.read.workbook.form import load_sheets
 from sitegis.rules import rule_set as _rules
 from sitegis.rules.rule_set import RuleSet, load_rules, rule_set_names, rules_from_table
 from sitegis.write.outputs import output_files
@@ -259,13 +261,15 @@ def _files(folder: Path, rule_set: str) -> dict[str, bytes]:
 
 
 @pytest.fixture
-def trial_rules(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+def trial_rules(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     """Put the Canadian rule set a second time into the folder, under a name of its own."""
     folder = tmp_path / "rules"
     shutil.copytree(str(_rules.FOLDER), folder)
     shutil.copy(folder / "ca-npc.toml", folder / "trial-set.toml")
     monkeypatch.setattr(_rules, "FOLDER", folder)
-    return folder
+    load_sheets.cache_clear()  # they name the rule sets
+    yield folder
+    load_sheets.cache_clear()
 
 
 @pytest.mark.usefixtures("trial_rules")

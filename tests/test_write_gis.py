@@ -209,8 +209,8 @@ def test_blocks_carry_their_texts(drawing: ezdxf.document.Drawing, package: Path
     assert found["SITEGIS-CLEANOUT"] == 1
     pit = next(one for one in drawing.modelspace().query("INSERT") if "PIT" in one.dxf.name)
     told = {attribute.dxf.tag: attribute.dxf.text for attribute in pit.attribs}
-    feet = answer["pits"][0]["depth_m"] / 0.3048
-    assert told["DIG_TO"].startswith(f"dig to {int(feet)}'")
+    feet = round(answer["pits"][0]["depth_m"] / 0.0254) // 12
+    assert told["DIG_TO"].startswith(f"dig to {feet}'")
     probability = f"{answer['pits'][0]['p_hit']:.0%}".replace("%", " %")
     assert told["P_HIT"] == f"{probability} to find the pipe"
 

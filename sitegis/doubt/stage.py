@@ -276,8 +276,8 @@ def _reading(survey: Survey, one: Found, posterior: float, stated: Penetration) 
 def _asked(readings: Sequence[OtherReading], moves: frozenset[str]) -> frozenset[str]:
     """Return the ids of the readings that a person must settle.
 
-    Those that move what is dug where together they are likely; and of the slab's elevation,
-    which moves no pit at the wall, those that are likely themselves.
+    Those that move what is dug where together they are likely; and of the slab's elevation and
+    of all depths, by which a slab is cut where they move no pit, those likely themselves.
     """
     elsewhere = sum(one.posterior for one in readings if one.id in moves)
     named = moves if at_least(elsewhere, FLAG_FROM, MATTERS_P) else frozenset()
@@ -285,7 +285,7 @@ def _asked(readings: Sequence[OtherReading], moves: frozenset[str]) -> frozenset
         one.id
         for one in readings
         if (one.posterior >= NAME_FROM and one.id in named)
-        or (one.kind == "slab" and at_least(one.posterior, FLAG_FROM, MATTERS_P))
+        or (one.kind in ("slab", "depths") and at_least(one.posterior, FLAG_FROM, MATTERS_P))
     )
 
 
