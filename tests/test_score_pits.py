@@ -6,11 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import shapely
 from scipy import stats
 
 from sitegis.model.results import Routes
 from sitegis.model.site import Ground
 from sitegis.model.survey import Survey
+from sitegis.pits.exposure import Places
 from sitegis.score import pits as pits_module
 from sitegis.score.particles import draw_particles
 from sitegis.score.pits import Pits, lay_pits
@@ -116,3 +118,20 @@ def test_pits_stand_across_ways_that_run_aslant_and_on_their_middle() -> None:
     off = np.array([(pit.center - [5.0, 7.6]) @ across for pit in turned])
     assert np.abs(off - np.median(aside)).min() < 0.02
     assert np.abs(off).max() < 1.0 + 0.6 * 6
+
+
+def test_pits_move_straight_away_from_the_house_until_they_clear_it() -> None:
+    """By shapely: 0.5 m from a wall and asked to keep 2 m, they stand at 2 m; farther ones stay."""
+    site = corner_site()
+    house = shapely.Polygon(site.building.vertices)
+    x0, y0, x1, y1 = house.bounds
+    middle = np.array([(x0 + x1) / 2, (y0 + y1) / 2])
+    outside = np.array([[0, y0 - 1], [0, y1 + 1], [x0 - 1, 0], [x1 + 1, 0], [x1 + 9, 0]])
+    centers = np.where(outside == 0, middle, outside)
+    before = Places(centers, np.zeros(5), np.ones((5, 2)))
+    after = pits_module._clear_of_house(before, site, 2.0)
+    distances = shapely.distance(house, shapely.polygons(after.rings()))
+    assert distances[:4] == pytest.approx(2.0 + pits_module.CLEARANCE_M, abs=1e-6)
+    assert np.array_equal(after.centers[4], centers[4])
+    moved = after.centers[:4] - centers[:4]
+    assert np.linalg.norm(moved, axis=1) == pytest.approx(1.5 + pits_module.CLEARANCE_M, abs=1e-6)
