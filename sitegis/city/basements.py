@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from ..geometry.frames import Array
 from ..messages.errors import Notice
-from .columns import words
+from .columns import count_words, words
 
 # What is written of basements; common practice, no source. Numbers are areas, or 1 and 0.
 WITH = frozenset(
@@ -88,8 +88,7 @@ def unknown_basements(unknown: Counter[str], key: str) -> list[Notice]:
     """
     if not unknown:
         return []
-    most = sorted(unknown.items(), key=lambda item: (-item[1], item[0]))[:SHOWN]
-    shown = ", ".join(f"{word} {count}" for word, count in most)
+    shown = count_words(unknown, SHOWN)
     return [
         Notice(
             "basements-not-known",

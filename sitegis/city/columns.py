@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -55,6 +55,25 @@ class Placer:
     def unit_m(self, written: str | None) -> float:
         """Return the unit of a layer's elevations in meters: its own, or the city's."""
         return self.meters_per_attribute if written is None else METERS[written]
+
+
+def count_words(counts: Mapping[str, int], most: int | None = None) -> str:
+    """Return what is counted in words, the most frequent first, no more than ``most`` of them.
+
+    Parameters
+    ----------
+    counts
+        How often each is there.
+    most
+        How many are named, None for all.
+
+    Returns
+    -------
+    str
+        Names and counts.
+    """
+    ordered = sorted(counts.items(), key=lambda item: (-item[1], item[0]))
+    return ", ".join(f"{name} {n}" for name, n in ordered[:most])
 
 
 def words(frame: Any, column: str | None) -> Words:

@@ -12,6 +12,7 @@ import shapely
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
 from ..messages.errors import Notice
+from .columns import count_words
 from .frontage import NAMES_FRONT, NAMES_OTHER
 from .infer import ANSWERS
 from .layer_arrays import Whole, Words
@@ -73,19 +74,19 @@ class CitySummary:
         sentences = [
             f"{self.name}: {self.lots} lots worked out, {self.from_field} of them from field "
             f"findings; {sum(self.failures.values())} not (layer failures).",
-            "Most probable main: " + _counts(self.toward) + ".",
+            "Most probable main: " + count_words(self.toward) + ".",
             f"How sure: {self.sure} lots at 95 % or more, {self.rather_sure} at 80 to 95 %, "
             f"{unsure} below; {silent} have no answer.",
-            "Lots: " + _counts(self.kinds) + ".",
+            "Lots: " + count_words(self.kinds) + ".",
         ]
         if self.addresses:
             matched = self.addresses.get(NAMES_FRONT, 0) + self.addresses.get(NAMES_OTHER, 0)
             sentences.append(
                 f"Addresses: {matched} of {sum(self.addresses.values())} matched to a "
-                f"street the lot faces ({_counts(self.addresses)})."
+                f"street the lot faces ({count_words(self.addresses)})."
             )
         if self.unanswered:
-            sentences.append("No answer: " + _counts(self.unanswered) + ".")
+            sentences.append("No answer: " + count_words(self.unanswered) + ".")
         sentences += [f"{'! ' if n.needs_person else ''}{n.message}" for n in self.notices]
         if self.manholes:
             sentences.append(
@@ -99,22 +100,14 @@ class CitySummary:
             )
             sentences += [_ranked(r) for r in self.streets[:SHOWN]]
         if self.flags:
-            sentences.append("Flags: " + _counts(self.flags) + ".")
+            sentences.append("Flags: " + count_words(self.flags) + ".")
         if self.failures:
-            sentences.append("Not worked out: " + _counts(self.failures) + ".")
+            sentences.append("Not worked out: " + count_words(self.failures) + ".")
         sentences.append(
             "Inferred from records, never a locate: have marks made before any digging. "
             "Assumptions and cautions are in the layer notes."
         )
         return sentences
-
-
-def _counts(counts: dict[str, int]) -> str:
-    return ", ".join(f"{name} {n}" for name, n in sorted(counts.items(), key=_most_first))
-
-
-def _most_first(item: tuple[str, int]) -> tuple[int, str]:
-    return -item[1], item[0]
 
 
 def _ranked(ranked: RankedStop) -> str:

@@ -126,27 +126,33 @@ def _sharp(names: tuple[str, ...], outline: Array, sd_m: float) -> list[FixedPoi
 def tie_covariance(target: Array, points: Array, sds_m: Array) -> Array:
     """Return the covariance (2, 2) of a place from taped distances, by least squares.
 
-    Each distance (sd (n,)) fixes the place along the unit vector u from its point (n, 2):
-    covariance = (Σ u uᵀ / sd²)⁻¹.
+    Each distance (sd (..., n)) fixes the place along the unit vector u from its point (..., n, 2):
+    covariance = (Σ u uᵀ / sd²)⁻¹; infinite where the ties lie along one line.
 
     Parameters
     ----------
     target
         Place in the lot (2,), m.
     points
-        Ends of the ties (n, 2), m.
+        Ends of the ties (..., n, 2), m.
     sds_m
-        Standard deviations of the distances (n,), m.
+        Standard deviations of the distances (..., n), m.
 
     Returns
     -------
     Array
-        Covariance (2, 2), m².
+        Covariance (..., 2, 2), m².
     """
     along = target - points
-    unit = along / np.hypot(*along.T)[:, None]
+    unit = along / np.hypot(along[..., 0], along[..., 1])[..., None]
+    across = np.swapaxes(unit, -1, -2)
+    # nearly along one line: nothing holds the place square to it
+    held = np.abs(np.linalg.det(across @ unit)) >= ALONG_ONE_LINE
     # normal matrix of the distances: each fixes the place along its own direction alone
-    return np.linalg.inv((unit / sds_m[:, None] ** 2).T @ unit)
+    normal = np.swapaxes(unit / sds_m[..., None] ** 2, -1, -2) @ unit
+    covariance = np.full(normal.shape, np.inf)
+    covariance[held] = np.linalg.inv(normal[held])
+    return covariance
 
 
 def choose_ties(site: Site, target: Array) -> tuple[tuple[TapeTie, ...], Array]:
@@ -182,15 +188,15 @@ def choose_ties(site: Site, target: Array) -> tuple[tuple[TapeTie, ...], Array]:
     sds = np.hypot(tape, [point.sd_m for point in usable])
     # the best two by their joint error, which favors a right angle; the third one only checks
     pairs = np.array(list(combinations(range(len(usable)), 2)))
-    errors = _major_sds(target, points[pairs], sds[pairs])
-    pair: list[int] = pairs[smallest(errors, ERROR_STEP_M)].tolist()
-    chosen = list(pair)
+    covariances = tie_covariance(target, points[pairs], sds[pairs])
+    best = smallest(_major_sds(covariances), ERROR_STEP_M)
+    chosen: list[int] = pairs[best].tolist()
     others = [i for i in range(len(usable)) if i not in chosen]
     if others:
         threes = np.array([[*chosen, i] for i in others])
-        errors = _major_sds(target, points[threes], sds[threes])
+        errors = _major_sds(tie_covariance(target, points[threes], sds[threes]))
         chosen.append(others[smallest(errors, ERROR_STEP_M)])
-    return tuple(ties[i] for i in chosen), _pair_covariance(target, points[pair], sds[pair])
+    return tuple(ties[i] for i in chosen), covariances[best]
 
 
 def _in_sight(site: Site, target: Array) -> list[FixedPoint]:
@@ -212,27 +218,11 @@ def _tie(point: FixedPoint, target: Array) -> TapeTie:
     return TapeTie(point.name, x, y, float(np.hypot(*(target - point.xy))))
 
 
-def _pair_covariance(target: Array, points: Array, sds: Array) -> Array:
-    """Return the covariance of a place, infinite where the ties lie along one line."""
-    unit = (target - points) / np.hypot(*(target - points).T)[:, None]
-    # nearly along one line: nothing holds the place square to it
-    if abs(np.linalg.det(unit.T @ unit)) < ALONG_ONE_LINE:
-        return np.full((2, 2), np.inf)
-    return tie_covariance(target, points, sds)
-
-
-def _major_sds(target: Array, points: Array, sds: Array) -> Array:
-    """Return the standard error (k,) of a place along its worst direction, by ties each (k, n).
-
-    As :func:`_pair_covariance` has it; infinite where the ties lie along one line.
-    """
-    away = target - points
-    unit = away / np.hypot(away[..., 0], away[..., 1])[..., None]
-    held = np.abs(np.linalg.det(np.swapaxes(unit, -1, -2) @ unit)) >= ALONG_ONE_LINE
-    unit, weighed = unit[held], unit[held] / sds[held, :, None] ** 2
-    covariances = np.linalg.inv(np.swapaxes(weighed, -1, -2) @ unit)
-    errors = np.full(len(points), np.inf)
-    errors[held] = np.sqrt(np.maximum(np.linalg.eigvalsh(covariances)[:, -1], 0.0))
+def _major_sds(covariances: Array) -> Array:
+    """Return the standard error (k,) of a place along its worst direction, of each (k, 2, 2)."""
+    held = np.isfinite(covariances).all(axis=(1, 2))
+    errors = np.full(len(covariances), np.inf)
+    errors[held] = np.sqrt(np.maximum(np.linalg.eigvalsh(covariances[held])[:, -1], 0.0))
     return errors
 
 

@@ -14,7 +14,7 @@ from ..model.results import ProfileComponent
 from ..numerics.noise_scale import SCALES, NoiseScale, log_prior, scale_of_nodes
 from ..numerics.statistics import log_sum, normalized_weights
 from ..rules.rule_set import RuleSet
-from .states import tail_nodes
+from .states import tail_nodes, weigh_reading
 from .straights import tail_weight
 
 SWEEPS = 2
@@ -309,20 +309,14 @@ def _site(
     middle = (here[0] / here[1] - old[1]) / precision
     variance = 1.0 / precision
     off = value - middle
-    total = variance[:, None] + sd[:, None] ** 2 * tail[1]
-    logs = np.log(tail[0]) - 0.5 * (np.log(2.0 * np.pi * total) + off[:, None] ** 2 / total)
-    most = logs.max(axis=1)
-    share = np.exp(logs - most[:, None])
-    whole = share.sum(axis=1)
-    # mean and variance that the mixture leaves, as in states.weigh
-    inverse = np.sum(share / total, axis=1) / whole
-    second = np.sum(share / total**2, axis=1) / whole
-    left = variance - variance**2 * (inverse - off**2 * (second - inverse**2))
-    moved = middle + variance * off * inverse
+    # mean and variance that the mixture leaves
+    step, shrunk, factor = weigh_reading(variance, off, sd[:, None] ** 2 * tail[1], tail[0])
+    left = variance - variance**2 * shrunk
+    moved = middle + variance * step
     # a mark that may be astray or not can leave more than was there: it then tells no spread
     own = np.maximum(1.0 / left - precision, 0.0)
     pull = moved * (precision + own) - middle * precision
-    factor = most + np.log(whole) + 0.5 * np.log(1.0 + own * variance)
+    factor = factor + 0.5 * np.log(1.0 + own * variance)
     factor += 0.5 * (middle**2 * precision - moved**2 * (precision + own))
     return np.stack([own, pull, factor])
 

@@ -161,7 +161,36 @@ def weigh(state: State, part: int, off: Array, variances: Array, shares: Array) 
     State
         The rows given the reading, their log weights renewed.
     """
-    total = state.spread[:, part, part, None] + variances
+    step, shrunk, whole = weigh_reading(state.spread[:, part, part], off, variances, shares)
+    return move_states(state, part, step, shrunk, state.log_weight + whole)
+
+
+def weigh_reading(
+    spread: Array, off: Array, variances: Array, shares: Array
+) -> tuple[Array, Array, Array]:
+    """Return how a reading whose noise is a mixture of normals moves and shrinks a normal.
+
+    Parameters
+    ----------
+    spread
+        Variance (m,) of what is read.
+    off
+        Reading less its mean (m,).
+    variances
+        Variances of the noise's parts, (m, j) or (j,).
+    shares
+        Their shares (j,).
+
+    Returns
+    -------
+    step
+        Departure over variance (m,): the mean moves by ``spread`` times it.
+    shrunk
+        The variance loses ``spread``² times it (m,).
+    log_evidence
+        (m,).
+    """
+    total = spread[:, None] + variances
     logs = np.log(shares) - 0.5 * (np.log(2 * np.pi * total) + off[:, None] ** 2 / total)
     # the reading's evidence: Σ shares × N(off; 0, spread + variance)
     whole = np.logaddexp.reduce(logs, axis=1)
@@ -169,8 +198,7 @@ def weigh(state: State, part: int, off: Array, variances: Array, shares: Array) 
     # Kalman gains, averaged over the pieces of the noise by their posterior shares
     inverse, second = np.sum(share / total, axis=1), np.sum(share / total**2, axis=1)
     # law of total variance: mean of the conditional variances plus the variance of the means
-    shrunk = inverse - off**2 * (second - inverse**2)
-    return move_states(state, part, off * inverse, shrunk, state.log_weight + whole)
+    return off * inverse, inverse - off**2 * (second - inverse**2), whole
 
 
 def move_states(state: State, part: int, step: Array, shrunk: Array, log_weight: Array) -> State:

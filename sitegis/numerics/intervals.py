@@ -280,6 +280,11 @@ def _pieces(grid: Array, density: Array, threshold: float, bandwidth: float) -> 
 
     starts, ends = crossing(first, first - 1), crossing(last, last + 1)
     apart = starts[1:] - ends[:-1] > LEAST_GAP_BANDWIDTHS * bandwidth
+    return _closed(starts, ends, apart)
+
+
+def _closed(starts: Array, ends: Array, apart: NDArray[np.bool_]) -> Array:
+    """Return pieces (k, 2) with the gaps closed between those that are not ``apart`` (k − 1,)."""
     return np.stack(
         [starts[np.concatenate([[True], apart])], ends[np.concatenate([apart, [True]])]], axis=1
     )
@@ -544,7 +549,5 @@ def without_gaps(interval: Interval, least: float) -> Interval:
     ((-3.0, 4.0), (9.0, 9.5))
     """
     lows, highs = np.array(interval.pieces).T
-    apart = at_least(lows[1:] - highs[:-1], least)
-    starts = lows[np.concatenate([[True], apart])]
-    ends = highs[np.concatenate([apart, [True]])]
-    return Interval(interval.level, tuple(zip(starts.tolist(), ends.tolist(), strict=True)))
+    pieces = _closed(lows, highs, at_least(lows[1:] - highs[:-1], least))
+    return Interval(interval.level, tuple((float(low), float(high)) for low, high in pieces))
