@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from ..finds.ground import ground_error
 from ..finds.records import Missed
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
@@ -188,5 +189,6 @@ def _with_ground_error(
         return cloud
     # even quantiles in random order: each route has a ground error of its own, their spread exact
     strata = (generator.permutation(cloud.weights.size) + 0.5) / cloud.weights.size
-    inverts = with_ground_error(survey.site, cloud.vertices, cloud.inverts_m, strata)
+    error = ground_error(survey.site, cloud.vertices, cloud.inverts_m, cloud.vertices)
+    inverts = with_ground_error(cloud.inverts_m, strata, *error)
     return replace(cloud, inverts_m=inverts)

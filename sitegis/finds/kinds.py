@@ -22,8 +22,10 @@ __all__ = [
     "is_narrower",
     "kind_of",
     "measured_invert_m",
+    "reliability_of",
     "residuals",
     "right_density",
+    "stray_find",
 ]
 
 Residuals = tuple[Array, Array | None, Array | None]
@@ -124,7 +126,9 @@ def across_sd_m(item: Finding, site: Site) -> float:
     return float(np.hypot(own, max(item.sd_m, parts.LEAST_SD_M)))
 
 
-def residuals(item: Finding, laid: parts.RouteSet) -> Residuals:
+def residuals(
+    item: Finding, site: Site, vertices: Array, inverts_m: Array, lengths_m: Array
+) -> Residuals:
     """Return how each route misses a find: across (m,), below, and turn; None if not measured.
 
     A connection is held against the tap, anything else against the nearest place of the route.
@@ -133,8 +137,14 @@ def residuals(item: Finding, laid: parts.RouteSet) -> Residuals:
     ----------
     item
         Item of evidence.
-    laid
-        Routes of one hypothesis to one main, m of them.
+    site
+        The site as read.
+    vertices
+        Vertices of the routes (m, v, 2), m.
+    inverts_m
+        Inverts of the routes (m, v), m above the slab.
+    lengths_m
+        Lengths of the routes (m,), m.
 
     Returns
     -------
@@ -142,16 +152,16 @@ def residuals(item: Finding, laid: parts.RouteSet) -> Residuals:
         Across, below and turn: (m,) in m and rad, None where not measured.
     """
     point = parts.place_of(item)
-    across, station, segment = polyline.line_locate_point(laid.vertices, point)
+    across, station, segment = polyline.line_locate_point(vertices, point)
     if item.work == "connection":
-        across, station = np.hypot(*(laid.vertices[:, -1] - point).T), laid.lengths_m
+        across, station = np.hypot(*(vertices[:, -1] - point).T), lengths_m
     below = turn = None
-    if (measured := measured_invert_m(item, laid.site)) is not None:
+    if (measured := measured_invert_m(item, site)) is not None:
         # routes fall evenly from wall to main: the invert at the foot of the find
-        fall = (laid.inverts_m[:, 0] - laid.inverts_m[:, -1]) / np.maximum(laid.lengths_m, 1e-9)
-        below = laid.inverts_m[:, 0] - fall * station - measured[0]
+        fall = (inverts_m[:, 0] - inverts_m[:, -1]) / np.maximum(lengths_m, 1e-9)
+        below = inverts_m[:, 0] - fall * station - measured[0]
     if item.direction_rad is not None:
-        step = np.take_along_axis(np.diff(laid.vertices, axis=1), segment[:, None, None], axis=1)
+        step = np.take_along_axis(np.diff(vertices, axis=1), segment[:, None, None], axis=1)
         angle = np.arctan2(step[:, 0, 1], step[:, 0, 0]) - item.direction_rad
         # a direction was measured either way along the pipe: into (−90°, 90°]
         turn = (angle + 0.5 * np.pi) % np.pi - 0.5 * np.pi
@@ -215,7 +225,8 @@ def found_likelihood(item: Found, laid: parts.RouteSet) -> Array:
     Array
         Densities (m,).
     """
-    return _density(item, laid.site, residuals(item, laid), reliability_of(item, laid.site))
+    misses = residuals(item, laid.site, laid.vertices, laid.inverts_m, laid.lengths_m)
+    return _density(item, laid.site, misses, reliability_of(item, laid.site))
 
 
 def right_density(item: Found, site: Site, misses: Residuals) -> Array:

@@ -484,11 +484,20 @@ class Ground:
 
     def elevation_m(self, xy: Array) -> Array:
         """Interpolate (..., 2) by inverse squared distance between the spots (…,)."""
+        weight = self._weights(xy)
+        return np.asarray((weight @ self.elevations_m) / weight.sum(axis=-1))
+
+    def shares(self, xy: Array) -> Array:
+        """Return what each spot (..., k) counts for at places (..., 2), 1 in all."""
+        weight = self._weights(xy)
+        return np.asarray(weight / weight.sum(axis=-1, keepdims=True))
+
+    def _weights(self, xy: Array) -> Array:
+        """Return inverse squared distances (..., k) to the spots."""
         # coordinate by coordinate: numpy is slow along an axis of two
         here = np.asarray(xy, float)[..., None]
         x, y = here[..., 0, :] - self.spots[:, 0], here[..., 1, :] - self.spots[:, 1]
-        weight = 1.0 / (x**2 + y**2 + 1e-6)
-        return np.asarray((weight @ self.elevations_m) / weight.sum(axis=-1))
+        return np.asarray(1.0 / (x**2 + y**2 + 1e-6))
 
 
 @dataclass(frozen=True, slots=True)

@@ -91,22 +91,22 @@ def straights_of(vertices: Array, inverts_m: Array) -> Straights:
     )
 
 
-def with_ground_error(site: Site, vertices: Array, inverts_m: Array, strata: Array) -> Array:
-    """Fold the standard deviation of the mapped ground into inverts (m, v), one error a route.
+def with_ground_error(inverts_m: Array, strata: Array, mean_m: Array, sd_m: Array) -> Array:
+    """Fold the error of the mapped ground into inverts (m, v), one error a route.
 
     Depth = mapped ground − invert then carries both uncertainties. ``strata`` (m,) in (0, 1) are
     the quantiles of the routes' errors, spread evenly and independent of the routes.
 
     Parameters
     ----------
-    site
-        The site as read.
-    vertices
-        Vertices of the routes (m, v, 2), m.
     inverts_m
         Inverts of the routes (m, v), m above the slab.
     strata
         Quantiles of the routes' errors (m,), in (0, 1).
+    mean_m
+        By how much the ground is higher than mapped (m, v), m.
+    sd_m
+        Standard deviation of that (m, v), m.
 
     Returns
     -------
@@ -114,7 +114,7 @@ def with_ground_error(site: Site, vertices: Array, inverts_m: Array, strata: Arr
         Inverts (m, v), m.
     """
     # a ground that is higher by e makes every depth larger by e, as an invert lower by e does
-    return on_lattice(inverts_m - ndtri(strata)[:, None] * ground_sd_m(site, vertices), FINE_M)
+    return on_lattice(inverts_m - mean_m - ndtri(strata)[:, None] * sd_m, FINE_M)
 
 
 def ground_sd_m(site: Site, xy: Array) -> Array:

@@ -8,6 +8,7 @@ import numpy as np
 
 from ..evidence import Aim
 from ..exit import exit_notices
+from ..finds.ground import deep_finds, ground_error
 from ..geometry import polyline
 from ..geometry.frames import Array, lot_direction, wrap_radians
 from ..model.results import Drain, Exit, ExitComponent, Placement, ProfileComponent
@@ -47,7 +48,7 @@ def join_exit(survey: Survey) -> Survey:
     drawn = _drawn(survey)
     if drawn is None:
         return survey
-    poses, component, weights = drawn
+    poses, component, weights, errors = drawn
     # what goes to no listed main keeps the exit from the marks alone
     unlisted = max(1.0 - float(weights.sum()), 0.0)
     total = sum(part.weight for part in inside.mixture)
@@ -63,6 +64,8 @@ def join_exit(survey: Survey) -> Survey:
     order = ordered([part.weight for part in parts], MATTERS_P, descending=True)
     total = sum(part.weight for part in parts)
     joint = _stated(inside, tuple(replace(parts[i], weight=parts[i].weight / total) for i in order))
+    if deep_finds(survey.site):
+        joint = _known_depth(joint, inside, poses[:, 3], errors, weights)
     # the other notices are said anew of the joint exit; this one is of the marks
     kept = tuple(one for one in inside.notices if one.code == "last-point-outside")
     joint = replace(joint, notices=(*kept, *exit_notices(joint, survey.site, inside=True)))
@@ -129,6 +132,31 @@ def meet_exit(drain: Drain, placement: Placement, joint: Exit) -> Drain:
     )
 
 
+def _known_depth(
+    joint: Exit, inside: Exit, inverts_m: Array, errors: Array, weights: Array
+) -> Exit:
+    """Return an exit with the depth below the ground as finds with a depth tell of it.
+
+    ``errors`` (m, 2): mean and sd of how much the ground at the wall is higher than mapped, given
+    each route with its invert (m,) and weight (m,); the rest keeps the site's own sd.
+    """
+    ground = inside.depth_m + inside.invert_m
+    rest = max(1.0 - float(weights.sum()), 0.0)
+    own = max(inside.depth_sd_m**2 - inside.invert_sd_m**2, 0.0)
+    mean, sd = errors.T
+    higher = float(weights @ mean)
+    # Var(e − invert) = Var(e) + Var(invert) − 2 Cov, the rest's mean of e being 0
+    together = float(weights @ ((mean - higher) * (inverts_m - joint.invert_m)))
+    together += rest * -higher * (inside.invert_m - joint.invert_m)
+    spread = float(weights @ (mean**2 + sd**2)) + rest * own - higher**2
+    variance = joint.invert_sd_m**2 + spread - 2.0 * together
+    return replace(
+        joint,
+        depth_m=ground + higher - joint.invert_m,
+        depth_sd_m=float(np.sqrt(max(variance, 0.0))),
+    )
+
+
 def _corner(vertices: Array, here: Array, along: Array, foot: Array) -> Array:
     """Return where the straight before the last one meets the line through ``here``."""
     step = vertices[-2] - vertices[-3]
@@ -144,13 +172,15 @@ def _corner(vertices: Array, here: Array, along: Array, foot: Array) -> Array:
     return np.asarray(corner if fits else foot)
 
 
-def _drawn(survey: Survey) -> tuple[Array, Array, Array] | None:
+def _drawn(survey: Survey) -> tuple[Array, Array, Array, Array] | None:
     """Gather pose, invert, slope (m, 5), component (m,) and weight (m,) of all weighted routes.
+
+    Last the ground's error at the wall, mean and sd (m, 2).
 
     The weights sum to the probability of the ways that have a route.
     """
     routes_of = {routes.hypothesis.id: routes for routes in survey.routes}
-    poses, component, weights = [], [], []
+    poses, component, weights, errors = [], [], [], []
     for scored in survey.scores.hypotheses:
         routes = routes_of[scored.hypothesis.id]
         if not scored.weights.any() or not routes.components.size:
@@ -163,11 +193,14 @@ def _drawn(survey: Survey) -> tuple[Array, Array, Array] | None:
                 [routes.vertices[:, 0], angle, routes.inverts_m[:, 0], routes.drain_slopes]
             )
         )
+        wall = ground_error(survey.site, routes.vertices, routes.inverts_m, routes.vertices[:, 0])
+        errors.append(np.column_stack(wall))
         component.append(routes.components)
         weights.append(scored.probability * scored.weights)
     if not poses:
         return None
-    return np.concatenate(poses), np.concatenate(component), np.concatenate(weights)
+    gathered = [np.concatenate(one) for one in (poses, component, weights, errors)]
+    return gathered[0], gathered[1], gathered[2], gathered[3]
 
 
 def _component(part: ExitComponent, poses: Array, weights: Array) -> ExitComponent:

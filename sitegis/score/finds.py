@@ -26,7 +26,7 @@ from ..geometry import polyline
 from ..geometry.frames import Array
 from ..messages.catalog import notice_of
 from ..messages.errors import Notice
-from ..model.results import Routes, ScoredHypothesis
+from ..model.results import ScoredHypothesis
 from ..model.site import Site
 from ..model.survey import Survey
 from ..numerics.statistics import normal_density, normalized_weights, weighted_quantiles
@@ -34,7 +34,6 @@ from ..units import about, percent
 from .particles import draw_particles
 from .pits import lay_pits
 from .posterior import posterior
-from .tables import main_by_id
 from .weighed_site import WeighedSite, hypothesis_evidence, log_weights
 
 BLUNDER = 0.03
@@ -145,7 +144,9 @@ def _explained(
             # ways without a route: what they explain is not known, only that they may
             rest += one.probability
             continue
-        misses = residuals(item, route_set_of(site, routes_of[one.hypothesis.id]))
+        misses = residuals(
+            item, site, (of := routes_of[one.hypothesis.id]).vertices, of.inverts_m, of.lengths_m
+        )
         across, below, turn = misses
         share = one.probability * one.weights
         # density of the find under this drain, averaged over its routes
@@ -171,35 +172,6 @@ def _explained(
     }
     joined = [np.concatenate(part) if part else np.zeros(0) for part in (offs, belows, weights)]
     return shares, joined[0], joined[1], joined[2]
-
-
-def route_set_of(site: Site, routes: Routes) -> RouteSet:
-    """Return the routes of a hypothesis as the likelihoods of findings need them.
-
-    Parameters
-    ----------
-    site
-        The site as read.
-    routes
-        Route samples of one hypothesis.
-
-    Returns
-    -------
-    RouteSet
-        The routes as the likelihoods take them.
-    """
-    main = main_by_id(site, str(routes.hypothesis.main))
-    none = np.zeros((len(routes.lengths_m), 3))
-    return RouteSet(
-        site=site,
-        main=main,
-        vertices=routes.vertices,
-        inverts_m=routes.inverts_m,
-        lengths_m=routes.lengths_m,
-        stations_m=routes.tap_stations_m,
-        turns_rad=none,
-        tie=None,
-    )
 
 
 def _worth(

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from ..exit import choose_components, sample_exit
+from ..finds.ground import deep_finds, ground_error
 from ..geometry import polyline
 from ..geometry.frames import Array, wrap_radians
 from ..line.bend_catalog import CATALOG_DEG
@@ -62,12 +63,11 @@ def exit_spread(survey: Survey) -> ExitSpread:
     widened = weights if is_held_outdoors(site) else _with_no_practice(weights, alone)
     strata = exit_strata(survey.exit_from_inside, component, widened)
     turn = wrap_radians(angle - exit.angle_rad)
-    # the depth's spread holds invert and ground: the invert's part is taken off again
-    ground_sd = np.sqrt(max(exit.depth_sd_m**2 - exit.invert_sd_m**2, 0.0))
+    higher, ground_sd = _ground_at_wall(survey, weights.size)
     # a fixed permutation of even quantiles: each route gets a ground
     # of its own, no draw moves the whole
     order = np.random.default_rng([site.seed, 11]).permutation(weights.size)
-    ground = exit.depth_m + exit.invert_m + ground_sd * ndtri((order + 0.5) / weights.size)
+    ground = higher + ground_sd * ndtri((order + 0.5) / weights.size)
     slopes = normal_samples(
         np.array([one.weight for one in exit.profile]),
         np.array([one.mean[1] for one in exit.profile]),
@@ -80,6 +80,25 @@ def exit_spread(survey: Survey) -> ExitSpread:
         central_intervals(ground - invert, weights),
         central_intervals(*slopes),
     )
+
+
+def _ground_at_wall(survey: Survey, count: int) -> tuple[Array, Array]:
+    """Return the ground at the wall given each sample, mean and sd (m,), in their order."""
+    inside = survey.exit_from_inside
+    # the depth's spread holds invert and ground: the invert's part is taken off again
+    own = np.sqrt(max(inside.depth_sd_m**2 - inside.invert_sd_m**2, 0.0))
+    mean, sd = np.full(count, inside.depth_m + inside.invert_m), np.full(count, own)
+    if deep_finds(survey.site):
+        told = [
+            ground_error(survey.site, one.vertices, one.inverts_m, one.vertices[:, 0])
+            for _, one in _sampled(survey)
+        ]
+        if told:
+            higher, spread = np.concatenate(told, axis=1)
+            # what the marks alone give comes last, and no find tells of its ground
+            mean[: higher.size] += higher
+            sd[: spread.size] = spread
+    return mean, sd
 
 
 def _with_no_practice(weights: Array, alone: NDArray[np.bool_]) -> Array:

@@ -14,6 +14,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from ..finds.ground import ground_error
 from ..geometry import polyline
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
@@ -150,7 +151,8 @@ def _straights(particles: Particles, site: Site) -> Straights:
     listed = particles.listed
     strata = (np.arange(listed.sum()) * _GOLDEN + 0.5) % 1.0
     vertices = particles.vertices[listed]
-    inverts = with_ground_error(site, vertices, particles.inverts_m[listed], strata)
+    level = particles.inverts_m[listed]
+    inverts = with_ground_error(level, strata, *ground_error(site, vertices, level, vertices))
     return straights_of(vertices, inverts)
 
 

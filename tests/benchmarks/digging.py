@@ -36,6 +36,7 @@ from scipy.stats import binomtest, kstest
 
 from sitegis.dig import plan_dig
 from sitegis.exit import find_exit
+from sitegis.finds.ground import ground_error
 from sitegis.finds.records import Found, Missed
 from sitegis.finds.reweigh import PIT_SHOWS
 from sitegis.geometry import polyline
@@ -45,7 +46,6 @@ from sitegis.model.dig_plan import Pit
 from sitegis.model.site import Site
 from sitegis.model.survey import Survey
 from sitegis.pits.cost import BEDDING_M, pit_cost, surface_rates_at
-from sitegis.pits.exposure import ground_sd_m
 from sitegis.place import place_points
 from sitegis.routes import sample_routes
 from sitegis.rules.rule_set import load_rules
@@ -121,8 +121,22 @@ class Dig:
         """Return the true depth of the invert at stations of the lateral."""
         along = polyline.stations(self.true.outdoors)
         at = polyline.line_interpolate_point(self.true.outdoors, station_m)
-        ground = self.true.ground.elevation_m(at)
+        ground = self.ground_m(at)
         return np.asarray(ground - np.interp(station_m, along, self.true.inverts_m))
+
+    def ground_m(self, at: Array) -> Array:
+        """Return the ground at places: as far off what is mapped as the site says, everywhere.
+
+        Errors of spots that are interpolated partly cancel between them, where lawns are no more
+        even than that: so they are stretched to the spread that is stated there.
+        """
+        true, mapped = self.true.ground, self.true.site.ground
+        gap = np.asarray(at, float)[..., None, :] - mapped.spots
+        weight = 1.0 / (np.sum(gap**2, axis=-1) + 1e-6)
+        weight = weight / weight.sum(axis=-1, keepdims=True)
+        stated, own = weight @ mapped.sds_m, np.sqrt(weight**2 @ mapped.sds_m**2)
+        level = mapped.elevation_m(at)
+        return np.asarray(level + (true.elevation_m(at) - level) * stated / own)
 
     def shows(self, ring: Array, bottom_depth_m: float) -> float | None:
         """Return at which station a hole shows the pipe, where it does."""
@@ -185,7 +199,8 @@ def shares_below(survey: Survey, dig: Dig) -> list[float | None]:
             continue
         first, here = routes.vertices[:, 1] - routes.vertices[:, 0], routes.vertices[:, 0]
         turn = np.arctan2(first[:, 1], first[:, 0]) - truth
-        ground, sd = survey.site.ground.elevation_m(here), ground_sd_m(survey.site, here)
+        higher, sd = ground_error(survey.site, routes.vertices, routes.inverts_m, here)
+        ground = survey.site.ground.elevation_m(here) + higher
         deeper = dig.depth_m(np.zeros(())) - (ground - routes.inverts_m[:, 0])
         below[0].append((here - true.outdoors[0]) @ along < 0)
         below[1].append((turn + np.pi) % (2.0 * np.pi) < np.pi)

@@ -1,0 +1,126 @@
+"""What finds tell of the ground, against the Schur complement of the whole joint Gaussian.
+
+The ground's error at wall and finds has a covariance that is put together here entry by entry,
+numpy solves it. Then depth and invert after a find against the Kalman update of all unknowns.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from sitegis.finds.ground import UNEVEN, ground_error
+from sitegis.finds.records import Found
+from sitegis.geometry.frames import Array
+from sitegis.model.site import Ground, Site
+from tests.invented import corner_site
+
+SPOTS = np.array([[0.0, 9.0], [2.0, -6.0], [9.0, 30.0]])
+SDS = np.array([0.05, 0.08, 0.3])
+FINDS = ((0.0, -1.5), (0.0, -4.0))
+WALL, NOISE_M = np.array([0.0, 0.0]), 0.02
+
+
+def sites(depths: tuple[float, ...]) -> Site:
+    """Put finds with a depth to the invert before the wall of a lot with three measured spots."""
+    ground = Ground(SPOTS, np.array([2.0, 1.7, 1.0]), SDS, False)
+    finds = tuple(
+        Found(f"F{i}", "test-pit", *place, 0.02, "lot coordinates", "yes", depth_to_invert_m=depth)
+        for i, (place, depth) in enumerate(zip(FINDS, depths, strict=False))
+    )
+    return replace(corner_site(), ground=ground, evidence=finds)
+
+
+def straight_down(inverts: Array, fall: float = 0.02) -> tuple[Array, Array]:
+    """Lay routes (m, 2, 2) straight away from the wall, with inverts (m,) at it."""
+    ends = np.array([WALL, (0.0, -20.0)])
+    return np.tile(ends, (inverts.size, 1, 1)), np.stack([inverts, inverts - 20.0 * fall], 1)
+
+
+def covariance(places: Array) -> Array:
+    """Return the covariance of the ground's error between places, entry by entry."""
+    together = np.empty((len(places), len(places)))
+    for i, one in enumerate(places):
+        for j, other in enumerate(places):
+            parts, sds = [], []
+            for place in (one, other):
+                near = [1.0 / (np.hypot(*(place - spot)) ** 2 + 1e-6) for spot in SPOTS]
+                share = np.array(near) / np.sum(near)
+                sds.append(share @ SDS)
+                parts.append(share * SDS)
+            lengths = np.linalg.norm(parts[0]) * np.linalg.norm(parts[1])
+            together[i, j] = sds[0] * sds[1] * (parts[0] @ parts[1]) / lengths
+    return together
+
+
+def ground_at(place: Array) -> float:
+    """Return the mapped ground at a place."""
+    return float(sites(()).ground.elevation_m(place))
+
+
+@pytest.mark.parametrize("count", [1, 2])
+def test_the_ground_at_the_wall_is_the_schur_complement(count: int) -> None:
+    """The mean follows what the finds lie off by, the spread what is left."""
+    inverts = np.array([-1.02, -1.0, -0.95])
+    vertices, levels = straight_down(inverts)
+    places = np.array([WALL, *FINDS[:count]])
+    # the first find measures the middle route's invert on the mapped ground, the second 3 cm off
+    depths = [ground_at(p) - (-1.0 + 0.02 * p[1]) + 0.03 * i for i, p in enumerate(places[1:])]
+    mean, sd = ground_error(sites(tuple(depths)), vertices, levels, vertices[:, 0])
+    whole = covariance(places)
+    seen = whole[1:, 1:] + NOISE_M**2 * np.eye(count)
+    gain = np.linalg.solve(seen, whole[1:, 0])
+    gaps = (inverts + 1.0)[:, None] + 0.03 * np.arange(count)
+    assert np.allclose(mean, gaps @ gain, atol=2e-6)
+    left = np.sqrt(whole[0, 0] - whole[0, 1:] @ gain)
+    nearest = min(np.hypot(*place) for place in FINDS[:count])
+    assert np.allclose(sd, max(left, UNEVEN * nearest), atol=2e-6)
+    assert sd[0] < 0.6 * np.sqrt(whole[0, 0])
+
+
+def test_depth_after_a_find_has_the_spread_of_the_whole_gaussian() -> None:
+    """Invert and ground cancel: routes weighed and then given their ground, against Kalman."""
+    prior_m, prior_sd = -1.0, 0.3
+    place = np.array(FINDS[0])
+    measured = ground_at(place) + 1.10
+    site = sites((measured,))
+    inverts = prior_m + prior_sd * np.linspace(-5.0, 5.0, 8001)
+    vertices, levels = straight_down(inverts)
+    mean, sd = ground_error(site, vertices, levels, vertices[:, 0])
+    whole = covariance(np.array([WALL, place]))
+    at_find = inverts - 0.02 * 1.5
+    off = at_find - (ground_at(place) - measured)
+    weights = np.exp(-0.5 * ((inverts - prior_m) / prior_sd) ** 2)
+    weights *= np.exp(-0.5 * off**2 / (whole[1, 1] + NOISE_M**2))
+    weights /= weights.sum()
+    depth = ground_at(WALL) + mean - inverts
+    middle = float(weights @ depth)
+    spread = float(np.sqrt(weights @ ((depth - middle) ** 2 + sd**2)))
+    # unknowns: invert, ground's error at wall and at the find; the find sees one sum of them
+    joint = np.zeros((3, 3))
+    joint[0, 0], joint[1:, 1:] = prior_sd**2, whole
+    sees, tells = np.array([-1.0, 0.0, 1.0]), np.array([-1.0, 1.0, 0.0])
+    power = sees @ joint @ sees + NOISE_M**2
+    residual = measured - (ground_at(place) - prior_m + 0.02 * 1.5)
+    gain = tells @ joint @ sees / power
+    assert middle == pytest.approx(ground_at(WALL) - prior_m + gain * residual, abs=1e-4)
+    assert spread == pytest.approx(np.sqrt(tells @ joint @ tells - gain**2 * power), rel=2e-3)
+    assert spread < 0.7 * np.sqrt(whole[0, 0] + whole[1, 1])
+
+
+def test_another_pipe_or_no_depth_tells_nothing_of_the_ground() -> None:
+    """Half a meter off is another pipe; a find without a depth measured nothing."""
+    vertices, levels = straight_down(np.array([-1.0, -0.5]))
+    place = np.array(FINDS[0])
+    site = sites((ground_at(place) + 1.03,))
+    mean, sd = ground_error(site, vertices, levels, vertices[:, 0])
+    own = float(np.sqrt(covariance(WALL[None])[0, 0]))
+    assert sd[0] < 0.8 * own
+    assert mean[1] == 0.0
+    assert sd[1] == pytest.approx(own, abs=2e-6)
+    blank = replace(site, evidence=(Found("F", "test-pit", *FINDS[0], 0.02, "here", "yes"),))
+    mean, sd = ground_error(blank, vertices, levels, vertices[:, 0])
+    assert not mean.any()
+    assert np.allclose(sd, own)
