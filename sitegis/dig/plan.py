@@ -26,6 +26,7 @@ from .excavation import planned_soil
 from .guess import guessed_cuts, guessed_digs
 from .pits import Field, hit_map, lay_field, rank_pits
 from .stakeout import choose_ties
+from .standing import never_worse, still_standing
 from .tie_in import unplaced_fixtures
 from .trenches import exposures, follow_trenches
 from .vacuum import rank_holes
@@ -56,13 +57,14 @@ def plan_dig(survey: Survey) -> Survey:
     # two holes ahead only after a miss: for a first pit it saved nothing that 100 invented digs
     # could show (1.002 times the money, 95 % range 0.974 to 1.030)
     missed_one = has_missed(survey.site)
+    least = 0 if missed_one else 1
     # once the pipe is seen it is followed, and nothing is searched for
-    pits = () if seen else _pits(survey, field, rank_pits(field, straight if missed_one else None))
+    pits = () if seen else _pits(survey, field, _ranked(field, straight, least))
     # P(still hidden) before each pit and after the last
     missed = 1.0 - np.array([0.0, *(pit.p_hit_so_far for pit in pits)])
     costs = np.array([pit.cost for pit in pits])
     # the first pit is planned whatever the trench costs, unless something was missed already
-    count, cost = cut_search(costs, missed, straight, least=0 if missed_one else min(len(pits), 1))
+    count, cost = cut_search(costs, missed, straight, least=min(len(pits), least))
     cost = 0.0 if seen else cost
     pits = pits[:count]
     ways = compare_directions(survey, replace(field, cloud=likely_part(cloud)))
@@ -83,6 +85,12 @@ def plan_dig(survey: Survey) -> Survey:
         () if seen else rank_holes(field),
     )
     return replace(survey, planned=plan)
+
+
+def _ranked(field: Field, straight: float, least: int) -> tuple[Candidate, ...]:
+    """Rank pits, two holes ahead where none must be dug; no plan costs more than the one before."""
+    chosen = rank_pits(field, None if least else straight)
+    return never_worse(field, chosen, still_standing(field.site), straight, least)
 
 
 def _pits(survey: Survey, field: Field, chosen: tuple[Candidate, ...]) -> tuple[Pit, ...]:

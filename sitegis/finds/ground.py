@@ -74,14 +74,14 @@ def ground_error(site: Site, vertices: Array, inverts_m: Array, at: Array) -> tu
     there = ground_sd_m(site, points)
     total = np.array([(measured_invert_m(item, site) or (0.0, 0.0))[1] for item in deep])
     noise = np.maximum(total**2 - there**2, FINE_M**2)
-    told, spots = there[:, None] * _parts(site, points), _parts(site, at)
+    field, spots = there[:, None] * _parts(site, points), _parts(site, at)
     patterns, of = np.unique(np.stack(right, axis=1), axis=0, return_inverse=True)
     gaps = np.stack([one for one in above if one is not None], axis=1)
     for number, pattern in enumerate(patterns):
         rows = np.flatnonzero(of.reshape(-1) == number)
         if not pattern.any():
             continue
-        seen = told[pattern]
+        seen = field[pattern]
         # ε given the gaps r = seen · ε + noise: gain = seenᵀ (seen seenᵀ + noise)⁻¹
         gain = np.linalg.solve(seen @ seen.T + np.diag(noise[pattern]), seen).T
         here, spread = spots[rows], sd[rows]

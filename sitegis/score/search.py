@@ -164,7 +164,7 @@ def look_ahead(
     spent = np.asarray(costs, float)
 
     def price(one: tuple[int, ...]) -> float:
-        missed = _missed(one, hits, weights)
+        missed = still_hidden(one, hits, weights)
         return cut_search(spent[list(one)], missed, way_out)[1]
 
     best, cheapest = order, price(order)
@@ -236,7 +236,7 @@ def plan_search(hits: Flags, weights: Array, costs: Array, way_out: float) -> Se
         The order, where it ends, and its expected cost.
     """
     order = search_order(hits, weights, costs)
-    missed = _missed(order, hits, weights)
+    missed = still_hidden(order, hits, weights)
     count, cost = cut_search(np.asarray(costs)[list(order)], missed, way_out)
     return SearchPlan(order[:count], cost)
 
@@ -303,12 +303,27 @@ def plan_cost(
     float
         Expected cost.
     """
-    missed = _missed(order, hits, weights)
+    missed = still_hidden(order, hits, weights)
     return float(np.asarray(costs, float)[list(order)] @ missed[:-1] + missed[-1] * way_out)
 
 
-def _missed(order: tuple[int, ...], hits: Flags, weights: Array) -> Array:
-    """Return the probability that the pipe is still hidden before each pit and after the last."""
+def still_hidden(order: tuple[int, ...], hits: Flags, weights: Array) -> Array:
+    """Return the probability that the pipe is still hidden before each pit and after the last.
+
+    Parameters
+    ----------
+    order
+        Pits by index, as they are dug (k).
+    hits
+        Which pit (b,) exposes which group of routes (g,).
+    weights
+        Probability of each group (g,), at most 1 in all.
+
+    Returns
+    -------
+    Array
+        Probabilities (k + 1,), 1 first.
+    """
     chosen = hits[list(order)].reshape(len(order), hits.shape[1])
     # seen by at least one of the first i pits
     seen = np.logical_or.accumulate(chosen, axis=0)
