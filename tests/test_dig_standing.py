@@ -19,9 +19,18 @@ from tests.dig_clouds import RULES, two_way_survey
 from tests.invented import corner_site
 
 MISS = Missed(
-    "F1", "test-pit", 6.6, 1.2, 0.02, "lot coordinates", "no",
-    length_m=1.2, width_m=0.9, dug_to_m=2.5, at_pit="R1-P1",
-)  # fmt: skip
+    "F1",
+    "test-pit",
+    6.6,
+    1.2,
+    0.02,
+    "lot coordinates",
+    "no",
+    length_m=1.2,
+    width_m=0.9,
+    dug_to_m=2.5,
+    at_pit="R1-P1",
+)
 FIRST = KeptPit("R1-P1", 6.6, 1.2, 0.0, 1.2, 0.9, 2.5, 0.5)
 
 
@@ -109,9 +118,10 @@ def test_no_plan_costs_more_than_going_on(monkeypatch: pytest.MonkeyPatch) -> No
 def test_a_pit_that_touches_the_hole_widens_it() -> None:
     """A quarter of the set-up, as for what is proposed anew; and so for one after another."""
     survey = survey_after(
-        replace(FIRST, id="R1-P2", x_m=7.8), replace(FIRST, id="R1-P3", x_m=6.6, y_m=-3.0),
+        replace(FIRST, id="R1-P2", x_m=7.8),
+        replace(FIRST, id="R1-P3", x_m=6.6, y_m=-3.0),
         replace(FIRST, id="R1-P4", x_m=7.8, y_m=-3.0),
-    )  # fmt: skip
+    )
     field = field_of(survey)
     beside, apart, longer = weigh_standing(field, still_standing(survey.site))
     alone = weigh_standing(field, (replace(FIRST, x_m=7.8, y_m=-3.0),))[0]

@@ -89,12 +89,12 @@ def _ground_at_wall(survey: Survey, count: int) -> tuple[Array, Array]:
     own = np.sqrt(max(inside.depth_sd_m**2 - inside.invert_sd_m**2, 0.0))
     mean, sd = np.full(count, inside.depth_m + inside.invert_m), np.full(count, own)
     if deep_finds(survey.site):
-        told = [
+        known = [
             ground_error(survey.site, one.vertices, one.inverts_m, one.vertices[:, 0])
             for _, one in _sampled(survey)
         ]
-        if told:
-            higher, spread = np.concatenate(told, axis=1)
+        if known:
+            higher, spread = np.concatenate(known, axis=1)
             # what the marks alone give comes last, and no find tells of its ground
             mean[: higher.size] += higher
             sd[: spread.size] = spread

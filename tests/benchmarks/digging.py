@@ -13,9 +13,11 @@ Against that: (a) one pit in line with the drain 1.5 m outside the wall, (b) one
 the wall toward the nearest main, (c) the first answer's pits in their first order; each followed,
 where it finds nothing, by the trench from the wall. Money by the same prices. Then: does the stated
 probability of the next pit hold after misses, and do the intervals hold with finds and misses?
-FILE keeps what was done, so that a run goes on where it stopped; a fourth argument are the workers,
-else two. With ``finds`` before SITES nothing is dug: one find 1 to 6 m out on each, and a second
-one 5 m on, wherever the marks point; laterals with a bend are told apart.
+Beside what is dug, what stands by chance: one find 1 to 6 m out and a second one 5 m on, wherever
+the marks point; and two holes about the exit, as far as they miss, and a find after the first miss.
+All of one site starts from the same exit. FILE keeps what was done, so that a run goes on where it
+stopped; with SITES 0 what it holds is printed. A fourth argument are the workers, else one.
+The ground is as far off what is mapped as the site says, everywhere (``Dig.ground_m``).
 """
 
 from __future__ import annotations
@@ -35,6 +37,8 @@ from scipy.special import ndtr
 from scipy.stats import binomtest, kstest
 
 from sitegis.dig import plan_dig
+from sitegis.dig.cloud import gather_cloud, whole_cloud
+from sitegis.dig.corridors import draw_corridors
 from sitegis.exit import find_exit
 from sitegis.finds.ground import ground_error
 from sitegis.finds.records import Found, Missed
@@ -43,8 +47,10 @@ from sitegis.geometry import polyline
 from sitegis.line import fit_line
 from sitegis.messages.errors import ComputationError
 from sitegis.model.dig_plan import Pit
+from sitegis.model.revisions import KeptPit, Revision
 from sitegis.model.site import Site
 from sitegis.model.survey import Survey
+from sitegis.numerics.intervals import LEVELS
 from sitegis.pits.cost import BEDDING_M, pit_cost, surface_rates_at
 from sitegis.place import place_points
 from sitegis.routes import sample_routes
@@ -54,15 +60,27 @@ from sitegis.score.intervals import exit_spread
 from tests.independent_sites import TrueSite, draw_site
 
 from .coverage import least_interval, least_region, tap_level
-from .kept import run_kept
+from .kept import all_kept, run_kept
 
 Array = NDArray[np.float64]
 Row = dict[str, Any]
 MOST_PITS = 3
+LEAST_SITES = 9  # of a line in the tables
 COMMON, ALONE = 0.04, 0.01 / 0.96  # of misses where the pipe is there: together 5 %
 OUT_M, ON_M = 1.5, 5.0
 FIND_SD_M = 0.02
-STATES = ("marks", "1 miss", "2 misses", "1 find", "1 find after misses", "2 finds")
+STATES = (
+    "marks",
+    "1 find",
+    "2 finds",
+    "1 miss",
+    "2 misses",
+    "find after a miss",
+    "dug: 1 miss",
+    "dug: 2 misses",
+    "dug: find after",
+)
+FOUND_STATES = ("1 find", "2 finds", "find after a miss", "dug: find after")
 QUANTITIES = (
     "exit along the wall",
     "azimuth",
@@ -97,8 +115,10 @@ def answered(survey: Survey, *, to_pits: bool = True) -> Survey:
 
 
 def with_evidence(survey: Survey, *more: Found | Missed) -> Survey:
-    """Add findings to a site, and go back to the wall."""
+    """Add findings to a site, and go back to the wall; a plan there is, is kept."""
     site = replace(survey.site, evidence=(*survey.site.evidence, *more))
+    if survey.planned is not None:
+        site = replace(site, revisions=(*site.revisions, kept_plan(survey)))
     return replace(
         survey,
         site=site,
@@ -108,6 +128,22 @@ def with_evidence(survey: Survey, *more: Found | Missed) -> Survey:
         scored=None,
         planned=None,
     )
+
+
+def kept_plan(survey: Survey) -> Revision:
+    """Return what ``run --keep`` would keep of a plan: its pits, and what it knew."""
+    name = f"R{len(survey.site.revisions) + 1}"
+    known = tuple(item.id for item in survey.site.evidence if isinstance(item, Found | Missed))
+    pits = []
+    for pit in survey.dig.pits:
+        sides = np.diff(pit.ring, axis=0)[:2]
+        length, width = (float(one) for one in np.hypot(*sides.T))
+        angle = float(np.arctan2(sides[0, 1], sides[0, 0]))
+        ident = f"{name}-P{pit.rank}"
+        pits.append(KeptPit(ident, pit.x_m, pit.y_m, angle, length, width, pit.depth_m, pit.p_hit))
+    exit = survey.exit
+    pose = (exit.x_m, exit.y_m, exit.angle_rad, exit.invert_m)
+    return Revision(name, "", "", "proposed", known, *pose, "", None, (), tuple(pits))
 
 
 class Dig:
@@ -236,53 +272,110 @@ def stated_sets(survey: Survey, dig: Dig) -> list[float | None]:
     ]
 
 
+def in_corridor(survey: Survey, true: TrueSite) -> bool | None:
+    """Return whether the tap lies in the 95 % corridor of all ways together; None without one."""
+    if not true.listed or tap_level(survey, true) < 0.0:
+        return None
+    clouds = gather_cloud(survey), whole_cloud(survey)
+    # one owner of all: the corridor of all ways alone
+    one, other = (replace(c, owner=np.zeros_like(c.owner), hypotheses=("all",)) for c in clouds)
+    drawn = draw_corridors(one, other)
+    widest = next((c for c in drawn if c.level == LEVELS[-1]), None)
+    if widest is None:
+        return None
+    shape = shapely.union_all(
+        [shapely.Polygon(r, h) for r, h in zip(widest.rings, widest.holes, strict=True)]
+    )
+    return bool(shapely.intersects(shape, shapely.Point(true.outdoors[-1])))
+
+
 def _note(row: Row, state: str, survey: Survey, dig: Dig) -> None:
     """Keep where the truth lies in the posterior, and in the sets that are stated of it."""
     row["states"][state] = shares_below(survey, dig)
     row.setdefault("sets", {})[state] = stated_sets(survey, dig)
+    row.setdefault("corridor", {})[state] = in_corridor(survey, dig.true)
+    if survey.scores.finds:
+        row.setdefault("samples", {})[state] = _samples(survey)
 
 
 def run_site(seed: int) -> Row:
-    """Dig one site; a row without ``learning`` where it gives no answer."""
+    """Dig one site, then find and miss by chance; with a ``fault`` where it gives no answer."""
     true = draw_site(seed, "stated")
     survey = Survey(true.site, load_rules(true.site.rule_set))
-    dig, row = Dig(seed, true), {"seed": seed, "pits": [], "states": {}}
+    row: Row = {"seed": seed, "pits": [], "states": {}, "bent": len(true.outdoors) > 2}
     try:
         for step in (place_points, fit_line, find_exit):
             survey = step(survey)
-        first = survey = answered(survey)
-        _note(row, "marks", survey, dig)
-        station, spent, count = None, 0.0, 0
-        while survey.dig.pits and count < MOST_PITS and station is None:
-            pit = survey.dig.pits[0]
-            station, count, spent = dig.shows(pit.ring, pit.depth_m), count + 1, spent + pit.cost
-            row["pits"].append([count - 1, pit.p_hit * PIT_SHOWS, station is not None])
-            if station is None:
-                survey = answered(with_evidence(survey, missed(f"F{count}", pit)))
-                if count <= 2:
-                    _note(row, STATES[count], survey, dig)
-        if station is None:
-            spent += survey.dig.expected_cost_straight
-        elif count > 1:
-            _finds(survey, dig, station, row, "1 find after misses")
-        row["straight"] = first.dig.expected_cost_straight
-        _others(first, dig, row)
-        row["learning"] = [count, spent]
+        dig_out(answered(survey), Dig(seed, true), row)
+        stand_by_chance(survey, Dig(seed, true), row, np.random.default_rng([seed, 78]))
     except ComputationError as error:
         row["fault"] = str(error)
     return row
 
 
-def _finds(survey: Survey, dig: Dig, station_m: float, row: Row, state: str) -> None:
-    """Add the find, and a second one 5 m on, and see whether the intervals still hold."""
-    survey = answered(with_evidence(survey, dig.find("G1", station_m)), to_pits=False)
-    _note(row, state, survey, dig)
-    row["samples"] = {state: _samples(survey)}
-    if state == "1 find" and station_m + ON_M < polyline.length(dig.true.outdoors) - 1.0:
-        two = with_evidence(survey, dig.find("G2", station_m + ON_M))
-        survey = answered(two, to_pits=False)
-        _note(row, "2 finds", survey, dig)
-        row["samples"]["2 finds"] = _samples(survey)
+def dig_out(first: Survey, dig: Dig, row: Row) -> None:
+    """Dig what is proposed, learning from each miss; then the other ways."""
+    _note(row, "marks", first, dig)
+    survey, station, spent, count = first, None, 0.0, 0
+    while survey.dig.pits and count < MOST_PITS and station is None:
+        pit = survey.dig.pits[0]
+        station, count, spent = dig.shows(pit.ring, pit.depth_m), count + 1, spent + pit.cost
+        row["pits"].append([count - 1, pit.p_hit * PIT_SHOWS, station is not None])
+        if station is None:
+            survey = answered(with_evidence(survey, missed(f"F{count}", pit)))
+            if count <= 2:
+                _note(row, ("dug: 1 miss", "dug: 2 misses")[count - 1], survey, dig)
+    if station is None:
+        spent += survey.dig.expected_cost_straight
+    elif count > 1:
+        seen = with_evidence(survey, dig.find("G1", station))
+        _note(row, "dug: find after", answered(seen, to_pits=False), dig)
+    row["straight"] = first.dig.expected_cost_straight
+    _others(first, dig, row)
+    row["learning"] = [count, spent]
+
+
+def stand_by_chance(wall: Survey, dig: Dig, row: Row, generator: np.random.Generator) -> None:
+    """Weigh finds 1 to 6 m out and 5 m on, then holes about the exit and a find after a miss.
+
+    Two holes of 1.2 by 0.9 m, 1 to 4 m out, up to 1.5 m beside the exit's line. Where one shows
+    the pipe the site counts for no more misses: another hole in its place would favor some truths.
+    """
+    length = float(polyline.length(dig.true.outdoors))
+    station = min(generator.uniform(1.0, 6.0), length - 1.0)
+    survey = with_evidence(wall, dig.find("G1", station))
+    _note(row, "1 find", answered(survey, to_pits=False), dig)
+    if station + ON_M < length - 1.0:
+        survey = with_evidence(survey, dig.find("G2", station + ON_M))
+        _note(row, "2 finds", answered(survey, to_pits=False), dig)
+    left, survey = wall.exit_from_inside, wall
+    ahead = np.array([np.cos(left.angle_rad), np.sin(left.angle_rad)])
+    across = np.array([-ahead[1], ahead[0]])
+    bottom = left.depth_m + 3.0 * left.depth_sd_m + BEDDING_M
+    corners = np.array([[-0.6, -0.45], [0.6, -0.45], [0.6, 0.45], [-0.6, 0.45]])
+    for number, state in enumerate(("1 miss", "2 misses"), start=1):
+        out_m, beside_m = generator.uniform((1.0, -1.5), (4.0, 1.5))
+        middle = np.array([left.x_m, left.y_m]) + out_m * ahead + beside_m * across
+        if dig.shows(middle + corners @ np.array([across, ahead]), bottom) is not None:
+            return
+        hole = Missed(
+            f"F{number}",
+            "test-pit",
+            float(middle[0]),
+            float(middle[1]),
+            0.02,
+            "lot coordinates",
+            "no",
+            angle_rad=float(np.arctan2(across[1], across[0])),
+            length_m=1.2,
+            width_m=0.9,
+            dug_to_m=bottom,
+        )
+        survey = with_evidence(survey, hole)
+        _note(row, state, answered(survey, to_pits=False), dig)
+        if number == 1:
+            after = with_evidence(survey, dig.find("G3", station))
+            _note(row, "find after a miss", answered(after, to_pits=False), dig)
 
 
 def _samples(survey: Survey) -> list[float]:
@@ -290,21 +383,6 @@ def _samples(survey: Survey) -> list[float]:
     scored = survey.scores.hypotheses
     k = max((h.pareto_k for h in scored if h.probability > 0.05), default=-1.0)
     return [survey.scores.finds[-1].p_drain, k, scored[0].effective_samples]
-
-
-def run_found(seed: int) -> Row:
-    """Find the pipe of one site twice, wherever it is; nothing is dug for it."""
-    true = draw_site(seed, "stated")
-    dig, row = Dig(seed, true), {"seed": seed, "states": {}, "bent": len(true.outdoors) > 2}
-    survey = Survey(true.site, load_rules(true.site.rule_set))
-    station = float(np.random.default_rng([seed, 78]).uniform(1.0, 6.0))
-    try:
-        for step in (place_points, fit_line, find_exit):
-            survey = step(survey)
-        _finds(survey, dig, min(station, polyline.length(true.outdoors) - 1.0), row, "1 find")
-    except ComputationError as error:
-        row["fault"] = str(error)
-    return row
 
 
 def _others(first: Survey, dig: Dig, row: Row) -> None:
@@ -410,62 +488,71 @@ def _hits(name: str, told: list[tuple[float, bool]]) -> None:
 
 def print_intervals(rows: list[Row]) -> None:
     """Print the shares of truths that intervals hold, and how the proposals fared."""
-    tell("\nshare of truths in the central 50, 80 and 95 %; KS p of uniform ranks")
+    tell(
+        "\nwhat the stated sets of 50, 80 and 95 % hold, the last with the 95 % range of the share"
+    )
+    for state in STATES:
+        for which, name in enumerate(SETS):
+            of_state = [row["sets"][state][which] for row in rows if state in row["sets"]]
+            _held(state, name, np.array([one for one in of_state if one is not None]))
+        inside = [row["corridor"][state] for row in rows if state in row["corridor"]]
+        held = np.array([0.95 if one else 1.0 for one in inside if one is not None])
+        _held(state, "tap in the corridor", held, (0.95,))
+    tell("\nranks of truths in the posterior itself: KS p, mean, counts of ten bins")
     for state in STATES:
         for which, name in enumerate(QUANTITIES):
             below = [row["states"][state][which] for row in rows if state in row["states"]]
             ranks = np.array([one for one in below if one is not None])
-            if len(ranks) > 4:
-                level = np.abs(2.0 * ranks - 1.0)
-                held = "  ".join(f"{(level < one).mean():.3f}" for one in (0.5, 0.8, 0.95))
+            if len(ranks) > LEAST_SITES:
+                counts = " ".join(map(str, np.histogram(ranks, 10, (0.0, 1.0))[0]))
+                p = kstest(ranks, "uniform").pvalue
                 tell(
-                    f"{state:19s} {name:19s} n {len(ranks):4d}   {held}   "
-                    f"{kstest(ranks, 'uniform').pvalue:.3f}"
+                    f"{state:18s}{name:20s}{len(ranks):5d}   {p:.3f}  {ranks.mean():.3f}   {counts}"
                 )
-    tell("\nthe same of the sets that the answer states of the exit and the tap")
-    for state in STATES:
-        for which, name in enumerate(SETS):
-            of_state = [row["sets"][state][which] for row in rows if state in row.get("sets", {})]
-            levels = np.array([one for one in of_state if one is not None])
-            if len(levels) > 4:
-                held = "  ".join(f"{(levels <= one + 1e-9).mean():.3f}" for one in (0.5, 0.8, 0.95))
-                tell(f"{state:19s} {name:19s} n {len(levels):4d}   {held}")
+    tell(
+        "\nfinds: Pareto k < 0.7; effective samples of the likeliest way: median, a tenth below;"
+        " P(this drain) at least 0.5"
+    )
     for state in STATES:
         of = [row["samples"][state] for row in rows if state in row.get("samples", {})]
-        if of:
+        if len(of) > LEAST_SITES and state in FOUND_STATES:
             drain, k, effective = np.array(of).T
+            few, half = np.quantile(effective, (0.1, 0.5))
             tell(
-                f"\n{state}: Pareto k below 0.7 in {np.mean(k < 0.7):.1%} of {len(of)}; effective "
-                f"samples of the likeliest way, median {np.median(effective):.0f}, a tenth below "
-                f"{np.quantile(effective, 0.1):.0f}; P(this drain) at least 0.5 in "
-                f"{np.mean(drain >= 0.5):.1%}"
+                f"{state:18s}{len(of):5d}   {np.mean(k < 0.7):.3f} {wilson(k < 0.7)}   {half:5.0f}"
+                f"   {few:5.0f}   {np.mean(drain >= 0.5):.3f}"
             )
 
 
-def print_found(rows: list[Row]) -> None:
-    """Print how intervals hold with finds, of all laterals and by whether they bend."""
-    print_intervals(rows)
-    for bent in (False, True):
-        tell("\nlaterals with a bend" if bent else "\nstraight laterals")
-        print_intervals([row for row in rows if row["bent"] == bent])
+def _held(state: str, name: str, levels: Array, asked: tuple[float, ...] = LEVELS) -> None:
+    """Print which share of least levels that hold the truth lies within each level asked."""
+    if len(levels) > LEAST_SITES:
+        shares = "  ".join(f"{(levels <= one + 1e-9).mean():.3f}" for one in asked)
+        range_of = wilson(levels <= asked[-1] + 1e-9)
+        tell(f"{state:18s}{name:20s}{len(levels):5d}   {shares:>21s}  {range_of}")
+
+
+def wilson(held: NDArray[np.bool_]) -> str:
+    """Write the 95 % range of a share, Wilson's."""
+    low, high = binomtest(int(held.sum()), len(held)).proportion_ci(method="wilson")
+    return f"[{low:.3f}, {high:.3f}]"
 
 
 def main() -> None:
     """Run what is asked, print the tables."""
     asked = sys.argv[1:]
-    found = asked[0] == "finds"
-    sites, first, path, *more = asked[1:] if found else asked
-    workers, seeds = int(more[0]) if more else 2, range(int(first), int(first) + int(sites))
-    rows = run_kept(run_found if found else run_site, seeds, workers, Path(path))
+    sites, first, path, *more = asked
+    workers, seeds = int(more[0]) if more else 1, range(int(first), int(first) + int(sites))
+    rows = run_kept(run_site, seeds, workers, Path(path)) if seeds else all_kept(Path(path))
     whole = [row for row in rows if "fault" not in row]
-    tell(f"python -m tests.benchmarks.digging {' '.join(asked[: 3 if found else 2])} FILE")
+    tell(f"python -m tests.benchmarks.digging {sites} {first} FILE")
     tell(f"{len(whole)} sites; {len(rows) - len(whole)} more gave no answer\n")
-    if found:
-        print_found(whole)
-        return
     print_money(whole)
     print_hits(whole)
     print_intervals(whole)
+    for bent in (False, True):
+        tell("\nlaterals with a bend" if bent else "\nstraight laterals")
+        print_intervals([row for row in whole if row["bent"] == bent])
 
 
 if __name__ == "__main__":

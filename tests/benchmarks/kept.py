@@ -20,12 +20,7 @@ def run_kept(
     ``path`` is written and read by this function alone (it is a pickle): keep it outside of the
     repository, and trust no other's.
     """
-    known: dict[int, Result] = {}
-    if path is not None and path.exists():
-        with path.open("rb") as file:
-            while file.peek(1):
-                seed, result = pickle.load(file)
-                known[seed] = result
+    known = {} if path is None or not path.exists() else _known(path)
     missing = [seed for seed in seeds if seed not in known]
     with ProcessPoolExecutor(workers) as pool:
         for seed, result in zip(missing, pool.map(work, missing), strict=True):
@@ -34,6 +29,20 @@ def run_kept(
                 with path.open("ab") as file:
                     pickle.dump((seed, result), file)
     return [known[seed] for seed in seeds]
+
+
+def _known(path: Path) -> dict[int, Any]:
+    known: dict[int, Any] = {}
+    with path.open("rb") as file:
+        while file.peek(1):
+            seed, result = pickle.load(file)
+            known[seed] = result
+    return known
+
+
+def all_kept(path: Path) -> list[Any]:
+    """Return what a file of :func:`run_kept` holds, by seed."""
+    return [result for _, result in sorted(_known(path).items())]
 
 
 def keep_rows(
