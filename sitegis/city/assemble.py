@@ -23,7 +23,8 @@ import shapely
 from .. import __version__
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
-from ..messages.errors import BadInput, CannotWrite, Fault
+from ..messages.catalog import fault_of
+from ..messages.errors import BadInput, CannotWrite
 from .database import Database
 from .in_order import LOTS_AT_ONCE, tables_in_order
 from .layer_arrays import Shapes, box_around
@@ -66,28 +67,10 @@ def check_output(out: Path | Database) -> None:
         _postgis().check_database(out, (*LAYERS, *REPORTED))
         return
     if out.suffix.lower() not in (GPKG, PARQUET):
-        fault = Fault(
-            code="output-kind",
-            file="--out",
-            row=None,
-            field="file",
-            value=out.name,
-            reason="This kind is not written.",
-            remedy="name a file that ends in .gpkg, or in .parquet for a folder of GeoParquet.",
-        )
-        raise BadInput((fault,))
+        raise BadInput((fault_of("output-kind", "--out", None, "file", out.name),))
     # before any work: hours of inference must not end at a missing package
     if out.suffix.lower() == PARQUET and importlib.util.find_spec("pyarrow") is None:
-        fault = Fault(
-            code="output-kind",
-            file="--out",
-            row=None,
-            field="file",
-            value=out.name,
-            reason="GeoParquet needs the package pyarrow.",
-            remedy="install pyarrow, or name a file that ends in .gpkg.",
-        )
-        raise BadInput((fault,))
+        raise BadInput((fault_of("output-kind:package", "--out", None, "file", out.name),))
     _refuse_foreign(out)
 
 

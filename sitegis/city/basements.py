@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..geometry.frames import Array
+from ..messages.catalog import notice_of
 from ..messages.errors import Notice
 from .columns import count_words, words
 
@@ -88,12 +89,4 @@ def unknown_basements(unknown: Counter[str], key: str) -> list[Notice]:
     """
     if not unknown:
         return []
-    shown = count_words(unknown, SHOWN)
-    return [
-        Notice(
-            "basements-not-known",
-            f"{key}: words that say neither basement nor none were left aside: {shown}.",
-            key,
-            needs_person=False,
-        )
-    ]
+    return [notice_of("basements-not-known", key, key=key, shown=count_words(unknown, SHOWN))]

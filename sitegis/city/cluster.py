@@ -7,7 +7,8 @@ import importlib
 from collections.abc import Iterator
 from typing import Any
 
-from ..messages.errors import BadInput, ComputationError, Fault
+from ..messages.catalog import fault_of
+from ..messages.errors import BadInput, ComputationError
 from .chunks import Task, finish_task, work_or_split
 
 CONNECT_S = 15
@@ -71,25 +72,21 @@ def _finished(
             break
         except TimeoutError:
             if not _threads(client, address):
-                raise _lost(address, "No worker is left on the cluster.") from None
+                raise _lost("cluster-lost:no-worker-left", address) from None
         except distributed.client.FuturesCancelledError as error:
-            raise _lost(address, "The scheduler was lost or gave the chunks up.") from error
+            raise _lost("cluster-lost:given-up", address) from error
     for future in [future for future in waiting if future.done()]:
         try:
             tables = future.result()
         except distributed.scheduler.KilledWorker as error:
-            raise _lost(address, "Several workers in turn were lost at the same chunk.") from error
+            raise _lost("cluster-lost:workers", address) from error
         except (distributed.client.FutureCancelledError, OSError) as error:
-            raise _lost(address, "The scheduler was lost or gave the chunks up.") from error
+            raise _lost("cluster-lost:given-up", address) from error
         except (ImportError, RuntimeError) as error:
             # so dask tells that the far side cannot unpack what it was sent
             if isinstance(error, RuntimeError) and "deserializ" not in str(error):
                 raise
-            raise _lost(
-                address,
-                f"A worker could not begin ({str(error)[:200]}): has it sitegis, and the "
-                "same versions as here?",
-            ) from error
+            raise _lost("cluster-lost:no-start", address, error=str(error)[:200]) from error
         task = waiting.pop(future)
         finish_task(task, tables)
         yield task.lots
@@ -100,7 +97,7 @@ def _threads(client: Any, address: str) -> int:
     try:
         return sum(client.nthreads().values())
     except (OSError, TimeoutError) as error:
-        raise _lost(address, "The scheduler was lost.") from error
+        raise _lost("cluster-lost", address) from error
 
 
 @contextlib.contextmanager
@@ -110,12 +107,12 @@ def _client(distributed: Any, address: str) -> Iterator[Any]:
         client = distributed.Client(address, timeout=CONNECT_S, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:
         reason = " ".join(str(error).split())[:200]
-        raise _lost(address, f"The scheduler cannot be reached: {reason}") from error
+        raise _lost("cluster-lost:unreachable", address, reason=reason) from error
     try:
         try:
             client.wait_for_workers(1, timeout=WITHOUT_WORKERS_S)
         except TimeoutError:
-            raise _lost(address, "The scheduler has no worker.") from None
+            raise _lost("cluster-lost:no-worker", address) from None
         yield client
     finally:
         client.close(timeout=CONNECT_S)
@@ -126,27 +123,9 @@ def _distributed() -> Any:
     try:
         return importlib.import_module("distributed")
     except ImportError as error:
-        fault = Fault(
-            code="cluster-package-missing",
-            file="--scheduler",
-            row=None,
-            field="scheduler",
-            value="",
-            reason="Work on a cluster needs the package distributed.",
-            remedy="install it with: pip install 'sitegis[cluster]'.",
-        )
+        fault = fault_of("cluster-package-missing", "--scheduler", None, "scheduler")
         raise BadInput((fault,)) from error
 
 
-def _lost(address: str, reason: str) -> ComputationError:
-    return ComputationError(
-        Fault(
-            code="cluster-lost",
-            file="CITY.toml",
-            row=None,
-            field="--scheduler",
-            value=address,
-            reason=reason,
-            remedy="see to the cluster and run again: what is done is kept.",
-        )
-    )
+def _lost(name: str, address: str, /, **values: object) -> ComputationError:
+    return ComputationError(fault_of(name, "CITY.toml", None, "--scheduler", address, **values))

@@ -10,8 +10,8 @@ from pyproj.exceptions import CRSError, ProjError
 
 from ..geometry.georeference import utm_crs
 from ..geometry.operations import cell_of_place, operation
+from ..read.faults import Report
 from ..read.layers.features import flat_crs
-from .faults import Faults
 from .layer_frame import Layer
 
 # Judgment, no source: data seldom leaves the area a CRS is made for by more.
@@ -20,7 +20,7 @@ MOST_STRETCH = 0.005
 Bounds = Any
 
 
-def check_crs(layer: Layer, key: str, written: str, faults: Faults) -> None:
+def check_crs(layer: Layer, key: str, written: str, report: Report) -> None:
     """Fault a layer whose CRS is missing, or cannot be that of its coordinates.
 
     Parameters
@@ -31,17 +31,11 @@ def check_crs(layer: Layer, key: str, written: str, faults: Faults) -> None:
         Dotted key of ``CITY.toml``.
     written
         Path as written.
-    faults
+    report
         Where faults and notices are gathered.
     """
     if layer.crs is None:
-        faults.add(
-            "crs-missing",
-            key,
-            written,
-            "The layer does not say its CRS.",
-            "export it with its CRS (a shapefile needs its .prj file).",
-        )
+        report.fault("crs-missing", key, written)
         return
     crs = flat_crs(CRS(layer.crs))
     bounds = layer.middle_bounds
@@ -50,39 +44,14 @@ def check_crs(layer: Layer, key: str, written: str, faults: Faults) -> None:
     # a little over: data at the antimeridian and the poles
     degrees = np.abs(bounds[[0, 2]]).max() <= 181.0 and np.abs(bounds[[1, 3]]).max() <= 90.5
     if not (crs.is_geographic or crs.is_projected):
-        faults.add(
-            "crs-unfit",
-            key,
-            written,
-            f"The layer's CRS ({crs.name}) is tied to no place on Earth.",
-            "find out its CRS, define it in a GIS and export the layer again.",
-        )
+        report.fault("crs-unfit:no-place", key, written, crs=crs.name)
     elif crs.is_geographic and not degrees:
-        faults.add(
-            "crs-unfit",
-            key,
-            written,
-            f"The layer states degrees ({crs.name}), but its coordinates reach "
-            f"{np.abs(bounds).max():,.0f}: feet or meters of another CRS.",
-            "define its true CRS in a GIS and export it again; GeoJSON holds longitude and "
-            "latitude alone.",
-        )
+        most = np.abs(bounds).max()
+        report.fault("crs-unfit:no-degrees", key, written, crs=crs.name, most=most)
     elif crs.is_projected and degrees:
-        faults.add(
-            "crs-unfit",
-            key,
-            written,
-            f"The layer states {crs.name}, but its coordinates look like degrees.",
-            "define its CRS as longitude and latitude (EPSG:4326) in a GIS, then reproject it.",
-        )
+        report.fault("crs-unfit:degrees", key, written, crs=crs.name)
     elif _is_outside(crs, bounds):
-        faults.add(
-            "crs-unfit",
-            key,
-            written,
-            f"By its CRS ({crs.name}) the layer lies outside the area the CRS is made for.",
-            "check the CRS in a GIS, over a base map: zone, and feet against meters.",
-        )
+        report.fault("crs-unfit:outside", key, written, crs=crs.name)
 
 
 def _is_outside(crs: CRS, bounds: Bounds) -> bool:
@@ -112,7 +81,7 @@ def _middle(crs: CRS, bounds: Bounds) -> tuple[float, float]:
     return float(longitude), float(latitude)
 
 
-def check_stretch(crs: CRS, bounds: Bounds, faults: Faults) -> None:
+def check_stretch(crs: CRS, bounds: Bounds, report: Report) -> None:
     """Fault a working CRS in which lengths are off by over 0.5 % at the middle of bounds.
 
     Parameters
@@ -121,7 +90,7 @@ def check_stretch(crs: CRS, bounds: Bounds, faults: Faults) -> None:
         The working CRS.
     bounds
         Extent of the parcels, in the CRS's unit.
-    faults
+    report
         Where faults and notices are gathered.
     """
     try:
@@ -134,10 +103,6 @@ def check_stretch(crs: CRS, bounds: Bounds, faults: Faults) -> None:
     # conformal CRS have one scale, others one along the meridian and one across
     stretch = max(abs(s - 1.0) for s in (factors.meridional_scale, factors.parallel_scale))
     if stretch > MOST_STRETCH:
-        faults.add(
-            "crs-stretches",
-            "city.crs",
-            crs.name,
-            f"Lengths in {crs.name} are off by {100 * stretch:.1f} % here.",
-            f'write city.crs: a state plane or UTM EPSG code, perhaps "{better}".',
+        report.fault(
+            "crs-stretches", "city.crs", crs.name, crs=crs.name, off=100 * stretch, better=better
         )

@@ -8,7 +8,8 @@ from dataclasses import field
 from typing import Any
 
 from ..late_dataclass import dataclass
-from ..messages.errors import BadInput, Fault
+from ..messages.catalog import fault_of
+from ..messages.errors import BadInput
 
 SCHEMA = "sitegis"
 LONGEST_NAME = 63  # PostgreSQL cuts longer names short: documentation, 4.1.1 (from memory)
@@ -52,28 +53,16 @@ def database(url: str, *, schema: str = SCHEMA) -> Database:
     """
     psycopg = _driver()
     if not url.startswith(("postgresql://", "postgres://")):
-        fault = _fault(
-            "database-unfit",
-            "--to",
-            "This is no address of a database.",
-            "write postgresql://user@host/database.",
-        )
+        raise BadInput((fault_of("database-unfit:no-address", "--to", None, "database"),))
+    unfit = _unfit(schema)
+    if unfit:
+        fault = fault_of(unfit, "--schema", None, "database", longest=LONGEST_NAME)
         raise BadInput((fault,))
-    reason = _unfit(schema)
-    if reason:
-        raise BadInput((_fault("schema-unfit", "--schema", reason, "choose another name."),))
     try:
         parameters = psycopg.conninfo.conninfo_to_dict(_plain(url))
     except (psycopg.Error, ValueError):
         # the driver's own words repeat the part of the URL that it could not read
-        fault = _fault(
-            "database-unfit",
-            "--to",
-            "This address of a database cannot be read.",
-            "write postgresql://user@host/database, special characters as %40; keep the "
-            "password in PGPASSWORD or ~/.pgpass.",
-        )
-        raise BadInput((fault,)) from None
+        raise BadInput((fault_of("database-unfit", "--to", None, "database"),)) from None
     return Database({key: str(value) for key, value in parameters.items()}, schema)
 
 
@@ -98,26 +87,17 @@ def _driver() -> Any:
         driver = importlib.import_module("psycopg")
         importlib.import_module("psycopg.conninfo")
     except ImportError as error:
-        fault = _fault(
-            "postgis-package-missing",
-            "--to",
-            "Writing to PostGIS needs the package psycopg.",
-            "install it with: pip install 'sitegis[postgis]'.",
-        )
+        fault = fault_of("postgis-package-missing", "--to", None, "database")
         raise BadInput((fault,)) from error
     return driver
 
 
-def _fault(code: str, option: str, reason: str, remedy: str) -> Fault:
-    return Fault(code, option, None, "database", "", reason, remedy)
-
-
 def _unfit(schema: str) -> str:
-    """Say why a schema's name cannot be used; empty where it can."""
+    """Name the fault of a schema's name that cannot be used; empty where it can."""
     if not schema or not schema.isprintable():
-        return "The name of the schema is empty or has characters that do not print."
+        return "schema-unfit:unprintable"
     if len(schema.encode("utf-8", "replace")) > LONGEST_NAME:
-        return f"The name of the schema is longer than {LONGEST_NAME} bytes."
+        return "schema-unfit:long"
     if schema.startswith("pg_") or schema == "information_schema":
-        return "This schema belongs to PostgreSQL itself."
+        return "schema-unfit"
     return ""

@@ -14,6 +14,7 @@ from scipy.spatial import KDTree
 
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
+from ..messages.catalog import notice_of
 from ..messages.errors import Notice
 from .columns import numbers
 from .layer_arrays import Flags, Mains
@@ -138,15 +139,17 @@ def true_elevations(
         values = np.where(values == marker, np.nan, values)
     if not remarks:
         return values * unit_m, []
-    return values * unit_m, [
-        Notice(
-            "elevation-placeholder",
-            f"{key}.{column}: {'; '.join(remarks)}: taken for 'not known', never for an "
-            f"elevation; {int(np.isfinite(values).sum())} of {len(values)} rows are left.",
-            key,
-            needs_person=not np.isfinite(values).any(),
-        )
-    ]
+    left = int(np.isfinite(values).sum())
+    notice = notice_of(
+        "elevation-placeholder",
+        key,
+        needs_person=not left,
+        column=f"{key}.{column}",
+        remarks="; ".join(remarks),
+        left=left,
+        rows=len(values),
+    )
+    return values * unit_m, [notice]
 
 
 def _first(counts: Counter[str]) -> list[tuple[str, int]]:
@@ -226,19 +229,7 @@ def check_ground(lots: Lots) -> tuple[Array, list[Notice], list[DataFault]]:
         )
         for i, shape in zip(wrong.tolist(), lots.outlines.shapes(wrong), strict=True)
     ]
-    return (
-        out,
-        [
-            Notice(
-                "ground-implausible",
-                f"parcels: {len(wrong)} ground elevations lie over 20 m off those of the lots "
-                "about them and are not used (layer data_faults).",
-                "parcels",
-                needs_person=False,
-            )
-        ],
-        faults,
-    )
+    return out, [notice_of("ground-implausible", "parcels", count=len(wrong))], faults
 
 
 def check_inverts(mains: Mains, ground: Ground) -> tuple[Mains, list[Notice], list[DataFault]]:
@@ -300,14 +291,8 @@ def check_inverts(mains: Mains, ground: Ground) -> tuple[Mains, list[Notice], li
         for i in rows.tolist()
     ]
     feet = int((_plausible(surface - inverts_in_feet(up, down)) & wrong).any(axis=1).sum())
-    notice = Notice(
-        "invert-implausible",
-        f"mains: {len(rows)} have an invert that cannot be, against the ground or "
-        "the fall; these inverts are not used (layer data_faults)"
-        + (f"; {feet} of them would fit in feet." if feet else "."),
-        "mains",
-        needs_person=False,
-    )
+    name = "invert-implausible:feet" if feet else "invert-implausible"
+    notice = notice_of(name, "mains", count=len(rows), feet=feet)
     return _with(mains, inverts[:, 0], inverts[:, 1]), [notice], faults
 
 
@@ -342,20 +327,8 @@ def _all_wrong(inverts: Array, surface: Array, depths: Array, known: Flags) -> N
     count, median = int(known.sum()), float(np.median(depths[known]))
     for factor, now, cure in ((FOOT_M, "meters", "ft"), (1.0 / FOOT_M, "feet", "m")):
         if _plausible(surface - inverts * factor)[known].mean() > 0.6:
-            return Notice(
-                "elevation-unit",
-                f"mains: nearly all of {count} inverts fit the ground if they are not "
-                f'in {now}: write mains.units = "{cure}" (or the other unit for '
-                "parcels.units). Until then they are not used.",
-                "mains",
-            )
-    return Notice(
-        "elevation-datum",
-        f"mains: nearly all of {count} inverts do not fit the ground (half lie more than "
-        f"{median:.1f} m below it): another datum, a depth in place of an elevation, or "
-        "another unit. They are not used.",
-        "mains",
-    )
+            return notice_of("elevation-unit", "mains", count=count, now=now, cure=cure)
+    return notice_of("elevation-datum", "mains", count=count, median_m=median)
 
 
 def _invert_words(up: float, down: float, surface: Array) -> str:

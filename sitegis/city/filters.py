@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 
 import numpy as np
 
+from ..messages.catalog import notice_of
 from ..messages.errors import Notice
 from .layer_arrays import Flags, Words
 from .schema import LayerTable, SewerTable
@@ -100,23 +101,10 @@ def kept_rows(
                 unknown.append(f"{name} {_counted(odd)}")
     notices = []
     if rows:
-        notices.append(
-            Notice(
-                "rows-left-out",
-                f"{key}: {int((~kept).sum())} of {len(kept)} rows are left out: {'; '.join(rows)}.",
-                key,
-                needs_person=False,
-            )
-        )
+        out, shown = int((~kept).sum()), "; ".join(rows)
+        notices.append(notice_of("rows-left-out", key, key=key, out=out, of=len(kept), rows=shown))
     if unknown:
-        notices.append(
-            Notice(
-                "values-not-known",
-                f"{key}: words that are not known were kept: {'; '.join(unknown)}. "
-                f"Write {key}.leave_out if they are not live sanitary sewers.",
-                key,
-            )
-        )
+        notices.append(notice_of("values-not-known", key, key=key, words="; ".join(unknown)))
     return kept, notices
 
 

@@ -7,9 +7,10 @@ import shapely
 from shapely import STRtree
 
 from ..geometry.frames import Array
+from ..messages.catalog import notice_of
 from ..messages.errors import Notice
+from ..read.faults import Report
 from .columns import LINES, POINTS, Placer, are_finite, words
-from .faults import Faults
 from .layer_arrays import Laterals, Mains, Pairs, Shapes, Whole, Words, no_laterals
 from .layer_frame import Layer
 from .schema import LateralTable
@@ -28,7 +29,7 @@ def read_laterals(
     place: Placer,
     lots: Lots,
     mains: Mains,
-    faults: Faults,
+    report: Report,
 ) -> Laterals:
     """Return the laterals on record, one a lot; a notice counts those that are used.
 
@@ -48,7 +49,7 @@ def read_laterals(
         The lots.
     mains
         The mains, joined.
-    faults
+    report
         Gathers notices, and a fault where points have no column of lots.
 
     Returns
@@ -62,17 +63,11 @@ def read_laterals(
     dimension = shapely.get_dimensions(shapes)
     points = dimension == POINTS
     if table.parcel is None and points.any():
-        faults.add(
-            "key-missing",
-            "laterals.parcel",
-            None,
-            "Points do not say by themselves whose lateral taps there.",
-            "name the column with the id of the parcel.",
-        )
+        report.fault("key-missing:parcel-of-points", "laterals.parcel", None)
         return no_laterals()
     good = np.flatnonzero(are_finite(shapes) & (points | (dimension == LINES)))
     if not len(good):
-        faults.notices.append(_notice(len(shapes), 0, [0, 0, 0]))
+        report.notices.append(_notice(len(shapes), 0, [0, 0, 0]))
         return no_laterals()
     taps, houses = _ends(shapes[good], STRtree(mains.shapes))
     lot = _lots_named(words(frame, table.parcel)[good], lots)
@@ -90,19 +85,16 @@ def read_laterals(
     other[lot[order[line[order] != leader[lot[order]]]]] = True
     kept = first[~other[lot[first]]]
     counts = ((main < 0).sum(), ((lot < 0) & (main >= 0)).sum(), other[lot[there]].sum())
-    faults.notices.append(_notice(len(shapes), len(kept), [int(count) for count in counts]))
+    report.notices.append(_notice(len(shapes), len(kept), [int(count) for count in counts]))
     return Laterals(lot[kept], main[kept], line[kept], station[kept])
 
 
 def _notice(rows: int, lots: int, counts: list[int]) -> Notice:
     """Say how many laterals are used, and why others are not."""
-    reasons = [f"{n} {why}" for n, why in zip(counts, REASONS, strict=True) if n]
-    return Notice(
-        "laterals-read",
-        f"laterals: of {rows} on record those of {lots} lots are used"
-        + (f" ({', '.join(reasons)})." if reasons else "."),
-        "laterals",
-        needs_person=not lots,
+    reasons = ", ".join(f"{n} {why}" for n, why in zip(counts, REASONS, strict=True) if n)
+    others = f" ({reasons})" if reasons else ""
+    return notice_of(
+        "laterals-read", "laterals", needs_person=not lots, rows=rows, lots=lots, others=others
     )
 
 
@@ -177,14 +169,15 @@ def learned_notice(lots: int, right: int, stated: float, depths: list[float]) ->
         The sentence.
     """
     shallow, half, deep = (100.0 * share for share in depths)
-    return Notice(
+    return notice_of(
         "laterals-learned",
-        f"Of {lots} laterals on record, each left out in turn, {100.0 * right / lots:.0f} % were "
-        f"stated right (stated {100.0 * stated / lots:.0f} %). By them and what was assumed "
-        f"{shallow:.0f} of 100 drains leave shallow, {half:.0f} at half depth, {deep:.0f} below a "
-        "basement floor.",
         "laterals",
-        needs_person=False,
+        lots=lots,
+        right=100.0 * right / lots,
+        stated=100.0 * stated / lots,
+        shallow=shallow,
+        half=half,
+        deep=deep,
     )
 
 

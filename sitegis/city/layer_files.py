@@ -17,7 +17,6 @@ from ..read.layers.geopackage import is_stored_layer
 from ..read.text_files import is_inside
 from .columns import AREAS, LINES, POINTS, words
 from .crs import check_crs
-from .faults import Faults
 from .filters import filter_columns, kept_rows
 from .layer_arrays import Words
 from .layer_frame import Layer, Source, around_and_middle, bounds_of, dimensions_of
@@ -42,8 +41,8 @@ def _is_plain(written: str) -> bool:
 class LayerFiles:
     """Opens layers of a city's folder."""
 
-    def __init__(self, folder: Path, file: CityFile | None, faults: Faults) -> None:
-        self.folder, self.file, self.faults = folder, file, faults
+    def __init__(self, folder: Path, file: CityFile | None, report: Report) -> None:
+        self.folder, self.file, self.report = folder, file, report
         self.paths: list[Path] = []
 
     def _path(self, key: str, written: str) -> Path | None:
@@ -51,31 +50,17 @@ class LayerFiles:
         path = self.folder / written
         try:
             if not _is_plain(written) or not is_inside(path, self.folder):
-                self.faults.add(
-                    "path-outside",
-                    key,
-                    written,
-                    "The path leads out of CITY.toml's folder.",
-                    "copy the layer beside CITY.toml and write its relative path.",
-                )
+                self.report.fault("path-outside:city", key, written)
                 return None
             there = path.exists()
         except (OSError, RuntimeError, ValueError) as error:
             # RuntimeError: pathlib's word for a loop of links
-            self.faults.add(
-                "layer-unreadable",
-                key,
-                written,
-                f"The path cannot be followed ({error}).",
-                "check it.",
-            )
+            self.report.fault("layer-unreadable:path", key, written, error=error)
             return None
         if not there:
             beside = sorted(self.folder.glob("*/*"))[:30]
             near = [other.relative_to(self.folder).as_posix() for other in beside]
-            self.faults.add(
-                "layer-missing", key, written, "There is no such file.", guess(written, near)
-            )
+            self.report.fault("layer-missing:city", key, written, known=guess(written, near))
             return None
         return path
 
@@ -84,13 +69,7 @@ class LayerFiles:
         written = None if self.file is None else self.file.city.sites
         path = None if written is None else self._path("city.sites", written)
         if path is not None and not path.is_dir():
-            self.faults.add(
-                "not-a-folder",
-                "city.sites",
-                written,
-                "This is no folder.",
-                "name the folder that holds the site folders.",
-            )
+            self.report.fault("not-a-folder:sites", "city.sites", written)
         return path
 
     def layer(
@@ -116,22 +95,17 @@ class LayerFiles:
         path = None if table is None else self._path(f"{key}.layer", table.layer)
         if table is None or path is None or not self.is_harmless(path, f"{key}.layer", table.layer):
             return None
-        report = Report()
         try:
             wanted = tuple(dict.fromkeys(columns_of(table).values()))
-            source = _open(Source(path, table.layer_name, wanted, per_lot), f"{key}.layer", report)
+            source = _open(
+                Source(path, table.layer_name, wanted, per_lot), f"{key}.layer", self.report
+            )
             looked = None if source is None else _look_through(source, table, key)
         except (OSError, ValueError, RuntimeError, ImportError) as error:
             # pyogrio's DataSourceError is a RuntimeError; ImportError: GeoParquet needs pyarrow
-            self.faults.add(
-                "layer-unreadable",
-                f"{key}.layer",
-                table.layer,
-                f"The layer cannot be read ({str(error)[:160]}).",
-                "open it in a GIS and export it again; say layer_name if it holds several.",
-            )
+            said = str(error)[:160]
+            self.report.fault("layer-unreadable:city", f"{key}.layer", table.layer, error=said)
             return None
-        self.faults.absorb(report)
         kinds = (dimension,) if isinstance(dimension, int) else dimension
         return None if looked is None else self._checked(looked, key, kinds, table)
 
@@ -155,31 +129,17 @@ class LayerFiles:
         suffix = path.suffix.lower()
         kind = suffix in SUFFIXES and (path.is_dir() if suffix == ".gdb" else path.is_file())
         if not kind or (suffix == ".gdb" and not (path / GDB_CATALOG).is_file()):
-            self.faults.add(
-                "layer-kind",
-                key,
-                written,
-                "This kind is not read.",
-                "save it as GeoPackage, GeoJSON, shapefile, file geodatabase or GeoParquet.",
-            )
+            self.report.fault("layer-kind:city", key, written)
             return False
         # a folder of files: a link among them could lead anywhere
         if suffix == ".gdb":
             parts = sorted(path.iterdir())
             if not all(is_inside(part, path) and part.is_file() for part in parts):
-                self.faults.add(
-                    "path-outside",
-                    key,
-                    written,
-                    "The geodatabase holds a link or a folder.",
-                    "copy the geodatabase as it is, files alone.",
-                )
+                self.report.fault("path-outside:geodatabase", key, written)
                 return False
             self.paths += [part for part in parts if part.suffix.lower() != ".lock"]
             return True
-        report = Report()
-        harmless = suffix == ".parquet" or is_harmless(path, self.folder, written, key, report)
-        self.faults.absorb(report)
+        harmless = suffix == ".parquet" or is_harmless(path, self.folder, written, key, self.report)
         # a shapefile is several files, all of which the answer rests on
         companions = [path.with_suffix(s) for s in (".dbf", ".shx", ".prj", ".cpg")]
         self.paths += [path, *(c for c in companions if suffix == ".shp" and c.exists())]
@@ -192,35 +152,18 @@ class LayerFiles:
         layer, columns = looked.layer, looked.columns
         missing = {name: c for name, c in columns_of(table).items() if c not in columns}
         for name, column in missing.items():
-            self.faults.add(
-                "column-missing",
-                f"{key}.{name}",
-                column,
-                "The layer has no such column.",
-                guess(column, columns),
-            )
-        check_crs(layer, f"{key}.layer", table.layer, self.faults)
+            known = guess(column, columns)
+            self.report.fault("column-missing:layer", f"{key}.{name}", column, known=known)
+        check_crs(layer, f"{key}.layer", table.layer, self.report)
         kinds = " or ".join(_WORDS[dimension] for dimension in wanted)
         if not looked.dimensions & set(wanted):
-            self.faults.add(
-                "layer-empty",
-                f"{key}.layer",
-                table.layer,
-                f"The layer holds no {kinds}.",
-                f"name a layer of {kinds}.",
-            )
+            self.report.fault("layer-empty:city", f"{key}.layer", table.layer, kinds=kinds)
         elif not missing:
             rows = len(looked.bounds)
             kept, notices = kept_rows(looked.filters, rows, table, key)
-            self.faults.notices += notices
+            self.report.notices += notices
             if not kept.any():
-                self.faults.add(
-                    "layer-filtered-empty",
-                    f"{key}.layer",
-                    table.layer,
-                    f"The filters leave none of {rows} rows.",
-                    "look at the values of the columns in where, leave_out, system and status.",
-                )
+                self.report.fault("layer-filtered-empty", f"{key}.layer", table.layer, rows=rows)
             elif not kept.all():
                 frame = None if layer.frame is None else layer.frame[kept].reset_index(drop=True)
                 around, middle = around_and_middle(looked.bounds[kept])
@@ -292,6 +235,6 @@ def _open(source: Source, key: str, report: Report) -> Source | None:
     if not ends_within_limits(source):
         memory_bytes, cpu_s = limits_of(size_of(path))
         values = {"most_cpu_s": cpu_s, "most_memory_bytes": memory_bytes / 2**30}
-        report.site("layer-too-heavy:city", key, path.name, **values)
+        report.fault("layer-too-heavy:city", key, path.name, **values)
         return None
     return source

@@ -10,6 +10,7 @@ import shapely
 from numpy.typing import NDArray
 
 from ..geometry.frames import Array
+from ..messages.catalog import notice_of
 from ..messages.errors import Notice
 from .basements import basement_words, unknown_basements
 from .columns import AREAS, LINES, Placer, are_finite, hashes, order_by_place, words
@@ -190,15 +191,8 @@ def with_the_flow(mains: Mains) -> tuple[Mains, list[Notice]]:
     shapes, up, down = mains.shapes.copy(), mains.inverts_up_m, mains.inverts_down_m
     shapes[uphill] = shapely.reverse(shapes[uphill])
     turned = lone_mains(mains.ids, shapes, np.where(uphill, down, up), np.where(uphill, up, down))
-    return turned, [
-        Notice(
-            "mains-reversed",
-            f"mains: {int(uphill.sum())} are drawn against the fall of their inverts and were "
-            f"turned ({some(mains.ids[uphill])}).",
-            "mains",
-            needs_person=False,
-        )
-    ]
+    names = some(mains.ids[uphill])
+    return turned, [notice_of("mains-reversed", "mains", count=int(uphill.sum()), names=names)]
 
 
 def read_manholes(layer: Layer | None, file: CityFile, place: Placer) -> tuple[Manholes, Array]:

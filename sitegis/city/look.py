@@ -16,12 +16,13 @@ import geopandas
 import pandas as pd
 
 from ..late_dataclass import dataclass
-from ..messages.errors import BadInput, CannotWrite, Fault
+from ..messages.catalog import fault_of
+from ..messages.errors import BadInput, CannotWrite
+from ..read.faults import Report
 from .addresses import street_name
 from .basements import basement_words
 from .columns import AREAS, LINES, POINTS, words
 from .elevations import numeric_share
-from .faults import Faults
 from .filters import known_share
 from .layer_files import LayerFiles, layer_names
 from .read import read_layers
@@ -103,23 +104,15 @@ def look(paths: list[Path]) -> Looked:
     """
     folder = Path(os.path.commonpath([path.resolve().parent for path in paths]))
     # each file's own: no CITY.toml is there yet
-    faults = {path: Faults(path) for path in paths}
-    layers = [layer for path in paths for layer in _layers(path.resolve(), folder, faults[path])]
-    found = tuple(fault for gathered in faults.values() for fault in gathered.found)
+    reports = {path: Report(file=path.name) for path in paths}
+    layers = [layer for path in paths for layer in _layers(path.resolve(), folder, reports[path])]
+    found = tuple(fault for report in reports.values() for fault in report.faults)
     if found:
         raise BadInput(found)
     chosen = _choose(layers)
     if "parcels" not in chosen or "mains" not in chosen:
         missing = " and ".join(key for key in ("parcels", "mains") if key not in chosen)
-        fault = Fault(
-            code="layer-not-found",
-            file="--look",
-            row=None,
-            field="layers",
-            value="",
-            reason=f"No layer looks like {missing}.",
-            remedy="name more layers, or write CITY.toml by hand (sitegis start --city).",
-        )
+        fault = fault_of("layer-not-found", "--look", None, "layers", missing=missing)
         raise BadInput((fault,))
     unsaid: list[str] = [
         f"No layer looks like {key}: it is needed." for key in NEEDED if key not in chosen
@@ -128,12 +121,12 @@ def look(paths: list[Path]) -> Looked:
     return Looked(text, tuple(unsaid + _what_is_wrong(folder, text)))
 
 
-def _layers(path: Path, folder: Path, faults: Faults) -> list[_Layer]:
+def _layers(path: Path, folder: Path, report: Report) -> list[_Layer]:
     """Open every layer of a file, as far as is needed to tell what it is."""
     written = path.relative_to(folder).as_posix()
-    files = LayerFiles(folder, None, faults)
+    files = LayerFiles(folder, None, report)
     if not path.exists():
-        faults.add("layer-missing", "layers", str(path), "There is no such file.", "check it.")
+        report.fault("layer-missing:look", "layers", str(path))
         return []
     if not files.is_harmless(path, "layers", written):
         return []
@@ -142,13 +135,7 @@ def _layers(path: Path, folder: Path, faults: Faults) -> list[_Layer]:
         try:
             frame = _rows(path, name)
         except (OSError, ValueError, RuntimeError, ImportError) as error:
-            faults.add(
-                "layer-unreadable",
-                "layers",
-                written,
-                f"The layer cannot be read ({str(error)[:160]}).",
-                "open it in a GIS and export it again.",
-            )
+            report.fault("layer-unreadable:look", "layers", written, error=str(error)[:160])
             continue
         if frame is None or not len(frame):
             continue
@@ -270,10 +257,9 @@ def _toml(folder: Path, chosen: dict[str, _Layer], unsaid: list[str]) -> str:
 
 def _what_is_wrong(folder: Path, text: str) -> list[str]:
     """Read the layers as the run would, and say every fault and notice."""
-    faults = Faults(folder / "CITY.toml")
     try:
         file = CityFile.model_validate(tomllib.loads(text))
-        city = read_layers(folder / "CITY.toml", file, faults)
+        city = read_layers(folder / "CITY.toml", file, Report(file="CITY.toml"))
     except BadInput as error:
         return [f"{fault.code}: {fault}" for fault in error.faults]
     except ValueError:
@@ -301,15 +287,7 @@ def blank_city(folder: Path) -> Path:
         with path.open("x", encoding="utf-8") as file:
             file.write(text)
     except FileExistsError:
-        fault = Fault(
-            code="file-exists",
-            file="CITY.toml",
-            row=None,
-            field="file",
-            value=str(path),
-            reason="It is there already.",
-            remedy="name another folder, or move the file away.",
-        )
+        fault = fault_of("file-exists:city", "CITY.toml", None, "file", str(path))
         raise BadInput((fault,)) from None
     except OSError as error:
         raise CannotWrite(f"{path}: {error.strerror}.") from error

@@ -12,10 +12,10 @@ import shapely
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
 from ..messages.errors import Notice
+from ..read.faults import Report
 from .basements import basement_codes, basement_words, unknown_basements
 from .columns import AREAS, Placer, are_finite, hashes, numbers, words
 from .elevations import numbers_and_texts, true_elevations
-from .faults import Faults
 from .layer_arrays import Shapes, Whole, Words
 from .layer_frame import Layer
 from .roads import judge_roads
@@ -55,7 +55,7 @@ def _largest_polygon(shapes: Shapes) -> Shapes:
 
 
 def make_lots(
-    layer: Layer, table: ParcelTable, place: Placer, houses: Stored, ways: Shapes, faults: Faults
+    layer: Layer, table: ParcelTable, place: Placer, houses: Stored, ways: Shapes, report: Report
 ) -> tuple[Lots, tuple[Failure, ...], list[Notice]]:
     """Make the lots in the order of their ids, and tell what is no lot, with its row from 1.
 
@@ -75,7 +75,7 @@ def make_lots(
         Outlines of the houses.
     ways
         Centerlines of streets and alleys.
-    faults
+    report
         Gathers what is to be refused.
 
     Returns
@@ -91,13 +91,7 @@ def make_lots(
     chosen, failures = _once_each(read)
     nameless = sum(f.code in ("id-twice", "id-missing") for f in failures)
     if nameless > MOST_WITHOUT_ID * len(read.ids):
-        faults.add(
-            "ids-repeated",
-            "parcels.id",
-            table.id,
-            f"{nameless} of {len(read.ids)} parcels have no id of their own in this column.",
-            "name the column that tells each parcel from every other.",
-        )
+        report.fault("ids-repeated", "parcels.id", table.id, count=nameless, of=len(read.ids))
     stacked = _stacked_on(read.measures[chosen])
     failures += [
         Failure(

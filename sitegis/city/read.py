@@ -14,6 +14,7 @@ from shapely import STRtree
 
 from ..geometry.georeference import utm_crs
 from ..late_dataclass import dataclass
+from ..messages.catalog import notice_of
 from ..messages.errors import Notice
 from ..read.faults import Report, guess, index_lines
 from ..read.layers.features import flat_crs, read_crs
@@ -21,7 +22,6 @@ from ..read.text_files import open_ordinary
 from .columns import AREAS, LINES, METERS, POINTS, Placer, extent
 from .crs import check_stretch
 from .elevations import DataFault, Ground, check_ground, check_inverts
-from .faults import Faults
 from .habits import habits_of
 from .laterals import read_laterals
 from .layer_arrays import Mains, box_around
@@ -45,7 +45,6 @@ FAR_M = 5000.0  # a town's sewers lie among its parcels; judgment
 LEAST_ON_LOTS, MOST_OFF_LOTS = 0.2, 0.7
 UNDER_M, MOST_UNDER = 2.0, 0.10
 LEAST_SAID = 20
-_SYNTAX_REMEDY = "check quotes, brackets and '=' there."
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,62 +67,46 @@ class City:
 
 def read_city(path: Path) -> City:
     """Read ``CITY.toml`` and its layers; raises ``BadInput`` with every fault that was found."""
-    faults = Faults(path)
-    file = _read_file(path, faults)
-    faults.raise_all()
+    report = Report(file=path.name)
+    file = _read_file(path, report)
+    report.raise_faults()
     assert file is not None
-    return read_layers(path, file, faults)
+    return read_layers(path, file, report)
 
 
-def _read_file(path: Path, faults: Faults) -> CityFile | None:
+def _read_file(path: Path, report: Report) -> CityFile | None:
     """Parse and check the TOML file."""
     try:
         opened = open_ordinary(path)
         if opened is None:
-            faults.add(
-                "not-a-file", "file", None, "This is not an ordinary file.", "name a CITY.toml."
-            )
+            report.fault("not-a-file:city", "file", None)
             return None
         with opened:
             text = opened.read().decode("utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
-        faults.add(
-            "file-unreadable",
-            "file",
-            None,
-            f"The file cannot be read ({error}).",
-            "name a CITY.toml, saved as UTF-8.",
-        )
+        report.fault("file-unreadable:city", "file", None, error=error)
         return None
-    faults.lines = index_lines(text)
+    report.lines = index_lines(text)
     try:
         return CityFile.model_validate(tomllib.loads(text))
     except ValidationError as error:
         for detail in error.errors(include_url=False):
             key = ".".join(str(part) for part in detail["loc"])
             if detail["type"] == "extra_forbidden":
-                faults.add(
-                    "key-unknown",
-                    key,
-                    None,
-                    "This key is not known.",
-                    guess(str(detail["loc"][-1]), known_keys(detail["loc"])),
-                )
-                continue
-            missing = detail["type"] == "missing"
-            code = "key-missing" if missing else "value-unfit"
-            remedy = "write it." if missing else "take it out or correct it."
-            faults.add(code, key, None if missing else detail["input"], f"{detail['msg']}.", remedy)
+                known = guess(str(detail["loc"][-1]), known_keys(detail["loc"]))
+                report.fault("key-unknown", key, None, known=known)
+            elif detail["type"] == "missing":
+                report.fault("key-missing:city", key, None, said=detail["msg"])
+            else:
+                report.fault("value-unfit", key, detail["input"], said=detail["msg"])
     except (ValueError, RecursionError) as error:
         # ValueError covers TOMLDecodeError and Python's limit for digits of a whole number
         reason = str(error).splitlines()[0][:200]
-        faults.add(
-            "toml-syntax", "file", None, f"The notation is broken: {reason}.", _SYNTAX_REMEDY
-        )
+        report.fault("toml-syntax:city", "file", None, said=reason)
     return None
 
 
-def read_layers(path: Path, file: CityFile, faults: Faults) -> City:
+def read_layers(path: Path, file: CityFile, report: Report) -> City:
     """Read every layer, even after a fault in one, so that all faults are told together.
 
     Parameters
@@ -132,7 +115,7 @@ def read_layers(path: Path, file: CityFile, faults: Faults) -> City:
         Path of ``CITY.toml``.
     file
         ``CITY.toml`` as validated.
-    faults
+    report
         Where faults and notices are gathered.
 
     Returns
@@ -145,9 +128,9 @@ def read_layers(path: Path, file: CityFile, faults: Faults) -> City:
     BadInput
         A layer has faults.
     """
-    files = LayerFiles(path.resolve().parent, file, faults)
+    files = LayerFiles(path.resolve().parent, file, report)
     parcels = files.layer("parcels", AREAS, per_lot=True)
-    crs = _choose_crs(file, parcels, faults)
+    crs = _choose_crs(file, parcels, report)
     kinds: dict[str, int | tuple[int, ...]] = {
         "buildings": AREAS,
         "streets": LINES,
@@ -162,28 +145,22 @@ def read_layers(path: Path, file: CityFile, faults: Faults) -> City:
         for key, dimension in kinds.items()
     }
     if file.streets is None and file.alleys is None and file.rights_of_way is None:
-        faults.add(
-            "key-missing",
-            "streets",
-            None,
-            "Neither streets nor rights of way are given.",
-            "write [streets], or [rights_of_way], or both.",
-        )
+        report.fault("key-missing:streets", "streets", None)
     sites = files.sites_folder()
-    faults.raise_all()
+    report.raise_faults()
     assert crs is not None
     assert parcels is not None
-    _check_near(file, parcels, layers, crs, faults)
-    faults.raise_all()
+    _check_near(file, parcels, layers, crs, report)
+    report.raise_faults()
     factor = float(crs.axis_info[0].unit_conversion_factor)
     place = Placer(crs, factor, METERS[file.city.units])
-    made, failures, data_faults = _layers(file, parcels, layers, place, faults)
-    faults.raise_all()
+    made, failures, data_faults = _layers(file, parcels, layers, place, report)
+    report.raise_faults()
     return City(
         file=file,
         layers=made,
         failures=failures,
-        notices=tuple(faults.notices),
+        notices=tuple(report.notices),
         data_faults=tuple(data_faults),
         crs=crs,
         meters_per_unit=factor,
@@ -193,37 +170,24 @@ def read_layers(path: Path, file: CityFile, faults: Faults) -> City:
 
 
 def _layers(
-    file: CityFile, parcels: Layer, layers: dict[str, Layer | None], place: Placer, faults: Faults
+    file: CityFile, parcels: Layer, layers: dict[str, Layer | None], place: Placer, report: Report
 ) -> tuple[Layers, tuple[Failure, ...], list[DataFault]]:
     """Make the records, and hold the elevations against one another."""
-    notices, buildings = faults.notices, layers["buildings"]
+    notices, buildings = report.notices, layers["buildings"]
     assert buildings is not None
     houses, remarks = read_buildings(buildings, file.buildings, place)
     notices += remarks
     centerlines = read_centerlines(layers, file, place)
     lots, failures, remarks = make_lots(
-        parcels, file.parcels, place, houses, centerlines.shapes, faults
+        parcels, file.parcels, place, houses, centerlines.shapes, report
     )
     notices += remarks
-    faults.raise_all()
+    report.raise_faults()
     share = _share_on_lots(houses, lots.outlines)
     if share < LEAST_ON_LOTS:
-        faults.add(
-            "layer-beside",
-            "buildings.layer",
-            file.buildings.layer,
-            f"{100 * share:.0f} % of the buildings lie on a lot.",
-            "check both layers' CRS in a GIS: datum, zone, feet or meters.",
-        )
+        report.fault("layer-beside", "buildings.layer", file.buildings.layer, share=100 * share)
     elif share < MOST_OFF_LOTS:
-        notices.append(
-            Notice(
-                "buildings-off-lots",
-                f"{100 * share:.0f} % of the buildings lie on a lot: look at both "
-                "layers over each other.",
-                "buildings",
-            )
-        )
+        report.note("buildings-off-lots", "buildings", share=100 * share)
     grounds, remarks, wrong = check_ground(lots)
     notices += remarks
     # each layer as it was read is let go once its records are made
@@ -240,7 +204,7 @@ def _layers(
     mains, remarks = with_the_flow(mains)
     notices += remarks + _under_houses(mains, houses)
     mains = join_mains(mains)
-    laterals = read_laterals(layers.pop("laterals"), file.laterals, place, lots, mains, faults)
+    laterals = read_laterals(layers.pop("laterals"), file.laterals, place, lots, mains, report)
     made = Records(
         lots=replace(lots, grounds_m=grounds),
         houses=houses,
@@ -303,23 +267,15 @@ def _under_houses(mains: Mains, houses: Stored) -> list[Notice]:
     share = under.sum() / max(len(mains.ids), 1)
     if share <= MOST_UNDER:
         return []
-    return [
-        Notice(
-            "mains-under-buildings",
-            f"{100 * share:.0f} % of the mains run under buildings: look at both layers over "
-            "each other; one of them is likely beside its place (CRS, zone, datum).",
-            "mains",
-        )
-    ]
+    return [notice_of("mains-under-buildings", "mains", share=100 * share)]
 
 
-def _choose_crs(file: CityFile, parcels: Layer | None, faults: Faults) -> CRS | None:
+def _choose_crs(file: CityFile, parcels: Layer | None, report: Report) -> CRS | None:
     """Return the working CRS: the one written, or the parcels', which must be projected."""
-    report = Report()
     written = file.city.crs
     if written:
         crs = read_crs(written, "city.crs", report)
-    elif parcels is None or faults.found:
+    elif parcels is None or report.faults:
         crs = None
     else:
         # heights of a compound CRS play no part here
@@ -327,16 +283,15 @@ def _choose_crs(file: CityFile, parcels: Layer | None, faults: Faults) -> CRS | 
         if not crs.is_projected:
             west, south, east, north = parcels.total_bounds.tolist()
             perhaps = utm_crs((west + east) / 2, (south + north) / 2)
-            report.site("crs-not-projected:city", "city.crs", crs.name, perhaps=perhaps)
+            report.fault("crs-not-projected:city", "city.crs", crs.name, perhaps=perhaps)
             crs = None
-    faults.absorb(report)
-    if crs is not None and parcels is not None and not faults.found:
-        check_stretch(crs, extent(parcels, crs).bounds, faults)
+    if crs is not None and parcels is not None and not report.faults:
+        check_stretch(crs, extent(parcels, crs).bounds, report)
     return crs
 
 
 def _check_near(
-    file: CityFile, parcels: Layer, layers: dict[str, Layer | None], crs: CRS, faults: Faults
+    file: CityFile, parcels: Layer, layers: dict[str, Layer | None], crs: CRS, report: Report
 ) -> None:
     """Fault a layer that lies far from the parcels: its CRS is hardly the one it states."""
     town = extent(parcels, crs)
@@ -346,22 +301,11 @@ def _check_near(
         # all others lie together: it is the parcels that are elsewhere
         first, *others = there.values()
         if all(shapely.distance(first, box) <= far_m for box in others):
-            faults.add(
-                "layer-far",
-                "parcels.layer",
-                file.parcels.layer,
-                "The parcels lie far from all other layers, which lie together.",
-                "check the parcels' CRS in a GIS, over the other layers.",
-            )
+            report.fault("layer-far:parcels", "parcels.layer", file.parcels.layer)
             return
     for key, box in there.items():
         away_m = float(shapely.distance(town, box))
         away_m *= float(crs.axis_info[0].unit_conversion_factor)
         if not np.isfinite(away_m) or away_m > FAR_M:
-            faults.add(
-                "layer-far",
-                f"{key}.layer",
-                getattr(file, key).layer,
-                f"The layer lies {away_m / 1000:,.0f} km from the parcels.",
-                "check its CRS in a GIS, over the parcels.",
-            )
+            away_km = away_m / 1000
+            report.fault("layer-far", f"{key}.layer", getattr(file, key).layer, away_km=away_km)

@@ -7,6 +7,7 @@ import shapely
 from shapely import STRtree
 
 from ..geometry.frames import Array
+from ..messages.catalog import notice_of
 from ..messages.errors import Notice
 from .layer_arrays import Flags, Shapes, Words
 from .stored import Stored
@@ -49,24 +50,11 @@ def judge_roads(
     roads, doubtful = scores > 0.0, np.abs(scores) < DOUBT
     notices = []
     if (these := roads & (built > 0.0)).any():
-        notices.append(
-            Notice(
-                "road-with-building",
-                f"{these.sum()} parcels have a building on them and were yet taken "
-                f"for roads, by shape and centerline ({some(ids[these])}).",
-                "parcels",
-            )
-        )
+        names = some(ids[these])
+        notices.append(notice_of("road-with-building", "parcels", count=these.sum(), names=names))
     if doubtful.any():
-        notices.append(
-            Notice(
-                "road-in-doubt",
-                f"{doubtful.sum()} parcels may be lots or roads: a centerline runs "
-                f"in them, and the signs are near even "
-                f"({some(ids[doubtful])}).",
-                "parcels",
-            )
-        )
+        names = some(ids[doubtful])
+        notices.append(notice_of("road-in-doubt", "parcels", count=doubtful.sum(), names=names))
     return roads, notices
 
 

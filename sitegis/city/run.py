@@ -11,7 +11,8 @@ from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wai
 from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 
-from ..messages.errors import CannotWrite, ComputationError, Fault
+from ..messages.catalog import fault_of
+from ..messages.errors import CannotWrite, ComputationError
 from ..read.layers.features import crs_text
 from .assemble import Pages, assemble, check_output
 from .chunks import Cutter, Task, do_task
@@ -148,18 +149,8 @@ def _work_all(tasks: Iterator[Task], workers: int) -> Iterator[int]:
                 finished, waiting = wait(waiting, return_when=FIRST_COMPLETED)
                 yield from (future.result() for future in finished)
         except BrokenProcessPool as error:
-            raise ComputationError(
-                Fault(
-                    code="worker-lost",
-                    file="CITY.toml",
-                    row=None,
-                    field="--workers",
-                    value=str(workers),
-                    reason="A worker process was ended from outside, perhaps for lack of memory.",
-                    remedy="run again: what is done is kept; fewer workers or lots_per_chunk need "
-                    "less memory.",
-                )
-            ) from error
+            fault = fault_of("worker-lost", "CITY.toml", None, "--workers", str(workers))
+            raise ComputationError(fault) from error
         finally:
             # what has not begun is dropped; what is done is kept in its file
             pool.shutdown(wait=False, cancel_futures=True)

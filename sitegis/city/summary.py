@@ -11,6 +11,7 @@ import shapely
 
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
+from ..messages.catalog import notice_of
 from ..messages.errors import Notice
 from .columns import count_words
 from .frontage import NAMES_FRONT, NAMES_OTHER
@@ -231,24 +232,10 @@ class Tally:
         """Return what a person should know of the layers: what was read, and what came of it."""
         lost, found = self.kinds["no-frontage"], list(notices)
         if lost > MOST_WITHOUT_FRONT * max(self.lots, 20):
-            found.append(
-                Notice(
-                    "many-without-front",
-                    f"{lost} of {self.lots} lots face no street or alley: look for "
-                    "roads among the parcels, and for streets that are missing.",
-                    "streets",
-                )
-            )
+            found.append(notice_of("many-without-front", "streets", lost=lost, lots=self.lots))
         bare = self.unanswered[ANSWERS[1]]
         if bare > MOST_WITHOUT_MAIN * max(self.lots, 20):
-            found.append(
-                Notice(
-                    "many-without-main",
-                    f"{bare} of {self.lots} lots have no main on record: look for mains that are "
-                    "missing or filtered out, and at the layer's CRS.",
-                    "mains",
-                )
-            )
+            found.append(notice_of("many-without-main", "mains", bare=bare, lots=self.lots))
         return found
 
     def summary(self, name: str, notices: tuple[Notice, ...]) -> CitySummary:

@@ -54,7 +54,7 @@ def make_building(reading: Reading, lot: Lot, frame: LotFrame) -> Building | Non
     table, report = reading.file.building, reading.report
     given = [n for n in ("layer", "setbacks", "corners") if getattr(table, n) is not None]
     if len(given) != 1:
-        report.site("building-source" if given else "building-source:none", "building", None)
+        report.fault("building-source" if given else "building-source:none", "building", None)
         return None
     ring: Array | None
     if table.layer is not None:
@@ -68,7 +68,7 @@ def make_building(reading: Reading, lot: Lot, frame: LotFrame) -> Building | Non
     if ring is None:
         return None
     if not is_simple(ring):
-        report.site("building-not-simple", f"building.{given[0]}", None)
+        report.fault("building-not-simple", f"building.{given[0]}", None)
         return None
     if not _inside_lot(reading, ring, lot, given[0]):
         return None
@@ -86,9 +86,9 @@ def _from_setbacks(reading: Reading, table: BuildingTable, lot: Lot) -> Array | 
     assert setbacks is not None
     missing = [n for n, v in (("width", width), ("depth", depth)) if v is None]
     for name in missing:
-        report.site("key-missing:building-size", f"building.{name}", None)
+        report.fault("key-missing:building-size", f"building.{name}", None)
     if (setbacks.left is None) == (setbacks.right is None):
-        report.site("building-source:setbacks", "building.setbacks", None)
+        report.fault("building-source:setbacks", "building.setbacks", None)
         return None
     if width is None or depth is None:
         return None
@@ -101,7 +101,7 @@ def _from_setbacks(reading: Reading, table: BuildingTable, lot: Lot) -> Array | 
     assert inset is not None
     point = _offset_crossing(lot, setbacks.front, side, inset)
     if point is None:
-        report.site("building-source:lines-do-not-cross", "building.setbacks", None, side=side)
+        report.fault("building-source:lines-do-not-cross", "building.setbacks", None, side=side)
         return None
     return np.asarray(box - reference + point)
 
@@ -132,7 +132,7 @@ def _inside_lot(reading: Reading, ring: Array, lot: Lot, source: str) -> bool:
     overlap = shapely.area(shapely.intersection(house, land))
     # a twentieth of the house on the lot: a slip of place or unit, no overhang
     if overlap < 0.05 * house.area:
-        reading.report.site("building-outside", key, None)
+        reading.report.fault("building-outside", key, None)
         return False
     over = float(shapely.hausdorff_distance(land, shapely.union(land, house)))
     if over > 0.01:
@@ -169,7 +169,7 @@ def _building(table: BuildingTable, ring: Array, source: str, reading: Reading) 
             thickness_m=reading.report.format(thickness_m),
         )
     elif not 0.05 <= thickness_m <= 1.5:
-        reading.report.site(
+        reading.report.fault(
             "wall-absurd",
             "building.wall_thickness",
             None,
@@ -220,9 +220,9 @@ def make_rooms(reading: Reading, building: Building) -> tuple[Room, ...]:
     for number, table in enumerate(reading.file.room, start=1):
         key = f"room[{number}]"
         if table.id in seen or table.id in ("lot", "building"):
-            reading.report.site("id-twice:room", f"{key}.id", table.id)
+            reading.report.fault("id-twice:room", f"{key}.id", table.id)
         if table.corner is not None and table.origin is not None:
-            reading.report.site("room-origin-twice", f"{key}.origin", None)
+            reading.report.fault("room-origin-twice", f"{key}.origin", None)
         seen.add(table.id)
         rooms.append(_room(table, corners, building.wall_thickness_m, _origin_sd_m(table, reading)))
     return tuple(rooms)

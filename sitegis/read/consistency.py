@@ -123,14 +123,14 @@ def check_walls(
     for number, contact in enumerate(contacts, start=1):
         read = not {contact.point, ALL_POINTS} & report.broken_names
         if contact.point not in known and read:
-            report.site(
+            report.fault(
                 "point-unknown",
                 f"wall[{number}].point",
                 contact.point,
                 known=guess(contact.point, known),
             )
         if contact.side not in building.sides:
-            report.site(
+            report.fault(
                 "side-missing:building",
                 f"wall[{number}].side",
                 contact.side,
@@ -269,7 +269,7 @@ def check_fixtures(
             beyond = float(house.distance(shapely.Point(building.vertices[0] + turn @ place)))
             where = "the building"
         if beyond > 0.0:
-            report.site(
+            report.fault(
                 "fixture-outside",
                 f"fixture[{number}].x",
                 report.format(fixture.x_m),
@@ -514,7 +514,7 @@ def check_rooms_tied(
         return
     numbers = {room.id: number for number, room in enumerate(rooms, start=1)}
     for name in sorted(left, key=lambda n: numbers[n]):
-        report.site("room-not-tied", f"room[{numbers[name]}]", name)
+        report.fault("room-not-tied", f"room[{numbers[name]}]", name)
 
 
 def _conditions(

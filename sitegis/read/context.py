@@ -83,7 +83,7 @@ class Reading:
         shape = shapely.simplify(shape, TOLERANCE_M) if many <= MOST_VERTICES else shape
         left = int(shapely.get_num_coordinates(shape))
         if left > MOST_LEFT:
-            self.report.site(
+            self.report.fault(
                 "shape-too-detailed",
                 f"{key}.layer",
                 None,
@@ -123,7 +123,7 @@ class Reading:
         unit_m = grid_unit(self.crs_text).meters_per_unit
         moved = shapely.transform(to_crs(shape, source, self.crs), lambda xy: xy * unit_m)
         if not bool(np.isfinite(shapely.get_coordinates(moved)).all()):
-            self.report.site("crs-out-of-range", f"{key}.layer", None)
+            self.report.fault("crs-out-of-range", f"{key}.layer", None)
             return None
         return moved
 

@@ -34,6 +34,8 @@ class Where(Whereabouts, Protocol):
 class Report:
     """The one place where faults and notices are gathered; ``lines`` maps TOML keys to lines.
 
+    ``file`` is what has those keys: ``site.toml``, or a city's ``CITY.toml``.
+
     ``broken_names`` are the ids of what could not be made, ``cut_keys`` the keys taken out:
     what follows from them is not told again. ``units_known`` is False where the
     units are not readable, so that no depth is called absurd for it. ``where`` moves what is
@@ -49,30 +51,31 @@ class Report:
     units_known: bool = True
     units: LengthUnit = "m"
     where: Where | None = None
+    file: str = SITE_FILE
     numbers: dict[str, list[int]] = field(default_factory=dict)
 
     def add(self, fault: Fault) -> None:
         """Gather a fault of any file."""
         self.faults.append(fault)
 
-    def site(self, name: str, key: str, value: object, /, **values: object) -> None:
-        """Gather a fault of ``site.toml``, by its name in the catalog, under its dotted key.
+    def fault(self, name: str, key: str, value: object, /, **values: object) -> None:
+        """Gather a fault of the file, by its name in the catalog, under its dotted key.
 
         Parameters
         ----------
         name
             Name in the catalog.
         key
-            Dotted key of ``site.toml``.
+            Dotted key of the file.
         value
             What stands there.
         **values
             Values that the words have places for.
         """
-        self.at_key(fault_of(name, SITE_FILE, None, key, **values), key, value)
+        self.at_key(fault_of(name, self.file, None, key, **values), key, value)
 
     def at_key(self, fault: Fault, key: str, value: object) -> None:
-        """Gather a fault under a dotted key of ``site.toml``.
+        """Gather a fault under a dotted key of the file.
 
         That something is missing is not told of a key that was faulted and cut out.
 
@@ -81,7 +84,7 @@ class Report:
         fault
             The fault, its place not known yet.
         key
-            Dotted key of ``site.toml``.
+            Dotted key of the file.
         value
             What stands there.
         """
@@ -90,7 +93,7 @@ class Report:
             return
         shown = "" if value is None else shorten(value)
         row = line_of(self.lines, key)
-        self.faults.append(replace(fault, file=SITE_FILE, row=row, field=key, value=shown))
+        self.faults.append(replace(fault, file=self.file, row=row, field=key, value=shown))
 
     def note(
         self, name: str, where: str, /, *, needs_person: bool | None = None, **values: Any

@@ -64,7 +64,7 @@ def above_slab(reading: Reading, elevation_m: float | None, key: str) -> float |
     if slab_m is None and "site.slab_elevation" in reading.report.cut_keys:
         return None
     if slab_m is None:
-        reading.report.site("slab-elevation-missing", key, None)
+        reading.report.fault("slab-elevation-missing", key, None)
         return None
     return elevation_m - slab_m
 
@@ -107,7 +107,7 @@ def find_inverts(
     pair = (table.invert_upstream, table.invert_downstream)
     given = [table.invert is not None, table.depth is not None, pair != (None, None)]
     if sum(given) > 1 or (given[2] and None in pair):
-        report.site("invert-source", f"{key}.invert", None)
+        report.fault("invert-source", f"{key}.invert", None)
         return None
     slab_sd_m = reading.file.site.slab_elevation_sd or SLAB_SD_M
     sd_m = math.hypot(table.invert_sd or INVERT_SD_M, slab_sd_m)
@@ -121,7 +121,7 @@ def find_inverts(
         if ends[0] is None or ends[1] is None:
             return None
         if ends[0] < ends[1]:
-            report.site("invert-reversed", f"{key}.invert_upstream", None)
+            report.fault("invert-reversed", f"{key}.invert_upstream", None)
             return None
         # typed manholes are the ends that the record's pair is of; a drawn main has its own
         taped = table.layer is None and len(manholes) > 1
@@ -157,7 +157,7 @@ def _checked(
         depth_m = ground_m - invert_m
         if not SHALLOWEST_M <= depth_m <= DEEPEST_M:
             field = "depth" if table.depth is not None else "invert"
-            reading.report.site(
+            reading.report.fault(
                 "invert-absurd",
                 f"{key}.{field}",
                 None,

@@ -73,7 +73,7 @@ def _names_known(reading: Reading, item: Evidence, key: str, mains: tuple[Main, 
     by_id = {main.id: main for main in mains}
     if main_id is not None and main_id not in by_id:
         if main_id not in broken:
-            report.site("main-unknown", f"{key}.main", main_id, known=guess(main_id, by_id))
+            report.fault("main-unknown", f"{key}.main", main_id, known=guess(main_id, by_id))
         return False
     if manhole_id is None:
         return True
@@ -83,7 +83,7 @@ def _names_known(reading: Reading, item: Evidence, key: str, mains: tuple[Main, 
         return True
     if manhole_id not in broken and "*manholes" not in broken:
         where = f"main {main_id}" if main_id is not None else "any main"
-        report.site(
+        report.fault(
             "manhole-unknown:any",
             f"{key}.manhole",
             manhole_id,
@@ -99,7 +99,7 @@ def _is_usable(reading: Reading, item: Evidence, key: str, mains: tuple[Main, ..
     for one in found:
         where = f"{key}.{one.key}"
         if one.kind == "fault":
-            reading.report.site(one.name, where, one.value, **one.values)
+            reading.report.fault(one.name, where, one.value, **one.values)
         else:
             reading.report.note(one.name, where, **one.values)
     return all(one.kind == "notice" for one in found)
@@ -124,7 +124,7 @@ def make_fixtures(reading: Reading, room_ids: set[str]) -> tuple[PlannedFixture,
     for number, table in enumerate(reading.file.fixture, start=1):
         if table.room not in room_ids:
             if table.room not in reading.report.broken_names:
-                reading.report.site(
+                reading.report.fault(
                     "room-unknown",
                     f"fixture[{number}].room",
                     table.room,
@@ -151,7 +151,7 @@ def _twice(reading: Reading, table: str, ids: list[str]) -> None:
     """Fault ids that are used twice in a list of tables."""
     for number, name in enumerate(ids, start=1):
         if name in ids[: number - 1]:
-            reading.report.site("id-twice", f"{table}[{number}].id", name)
+            reading.report.fault("id-twice", f"{table}[{number}].id", name)
 
 
 def make_keep_outs(reading: Reading, frame: LotFrame) -> tuple[KeepOut, ...]:
@@ -176,7 +176,7 @@ def make_keep_outs(reading: Reading, frame: LotFrame) -> tuple[KeepOut, ...]:
             made.append(keep_out)
     vertices = sum(len(keep_out.points) for keep_out in made)
     if vertices > MOST_NO_DIG_VERTICES:
-        reading.report.site(
+        reading.report.fault(
             "too-many-vertices", "keep_out", None, many=vertices, most=MOST_NO_DIG_VERTICES
         )
     _twice(reading, "keep_out", [table.id for table in reading.file.keep_out])
@@ -189,7 +189,7 @@ def _keep_out(reading: Reading, table: KeepOutTable, key: str, frame: LotFrame) 
     Its clearance is 0 unless given: stage ``dig`` adds the tolerance zone.
     """
     if (table.points is None) == (table.layer is None):
-        reading.report.site("keep-out-source", key, None)
+        reading.report.fault("keep-out-source", key, None)
         return None
     if table.points is not None:
         points = np.array(table.points, float)
@@ -207,7 +207,7 @@ def _keep_out(reading: Reading, table: KeepOutTable, key: str, frame: LotFrame) 
         is_area = shapely.get_dimensions(shape) == 2
         points = ring_of(shape) if is_area else shapely.get_coordinates(shape)
     if is_area and not is_simple(points):
-        reading.report.site("area-not-simple:crossing", key, None)
+        reading.report.fault("area-not-simple:crossing", key, None)
         return None
     return KeepOut(table.id, table.kind, points, table.clearance or 0.0, table.note, is_area)
 
@@ -239,7 +239,7 @@ def make_easements(reading: Reading, frame: LotFrame) -> tuple[Easement, ...]:
 def _easement(reading: Reading, table: EasementTable, key: str, frame: LotFrame) -> Easement | None:
     """Make one easement from points or a layer."""
     if (table.points is None) == (table.layer is None):
-        reading.report.site("easement-source", key, None)
+        reading.report.fault("easement-source", key, None)
         return None
     if table.points is not None:
         ring = np.array(table.points, float)
@@ -253,7 +253,7 @@ def _easement(reading: Reading, table: EasementTable, key: str, frame: LotFrame)
         ring = ring_of(shape)
     ring = clean_ring(ring, tolerance_m=1e-6)
     if not is_simple(ring):
-        reading.report.site("area-not-simple", key, None)
+        reading.report.fault("area-not-simple", key, None)
         return None
     return Easement(table.id, ring)
 
@@ -281,7 +281,7 @@ def make_dig(reading: Reading, rules: RuleSet, mains: tuple[Main, ...]) -> DigSe
     file, by_id = reading.file, {main.id: main for main in mains}
     guessed, report = file.dig.owner_guess, reading.report
     if guessed is not None and guessed not in by_id and guessed not in report.broken_names:
-        report.site("main-unknown", "dig.owner_guess", guessed, known=guess(guessed, by_id))
+        report.fault("main-unknown", "dig.owner_guess", guessed, known=guess(guessed, by_id))
     base = replace(DigSettings(), tolerance_m=rules.tolerance_zone_m)
     # keys of the file to fields of the record, which carry their units
     names = {

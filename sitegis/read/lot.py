@@ -39,7 +39,7 @@ def make_lot(reading: Reading) -> tuple[Lot, LotFrame] | None:
     table, report = reading.file.lot, reading.report
     given = [n for n in ("layer", "sides", "calls") if getattr(table, n) is not None]
     if len(given) != 1:
-        report.site("lot-source" if given else "lot-source:none", "lot", None)
+        report.fault("lot-source" if given else "lot-source:none", "lot", None)
         return None
     if table.layer is not None:
         return _from_layer(reading)
@@ -75,7 +75,7 @@ def _from_layer(reading: Reading) -> tuple[Lot, LotFrame] | None:
         x_angle = math.atan2(facing[0], -facing[1])
         sides = name_edges(grid, x_angle_rad=x_angle)
         if "front" not in sides:
-            reading.report.site("front-unknown:no-line", "lot", None)
+            reading.report.fault("front-unknown:no-line", "lot", None)
             return None
         along = front_direction(grid, sides)
         facing = np.array([along[1], -along[0]])
@@ -120,7 +120,7 @@ def _front_facing(reading: Reading, grid: Array) -> Array | None:
     number = reading.file.street.index(street) + 1
     shape = _street_shape(reading, street, number)
     if shape is None:
-        reading.report.site("front-unknown:street-without-layer", "lot.front_street", street.name)
+        reading.report.fault("front-unknown:street-without-layer", "lot.front_street", street.name)
         return None
     edges = edge_vectors(grid)
     # from the middles of the edges: a corner touches two
@@ -139,13 +139,13 @@ def _front_street(reading: Reading) -> StreetTable | None:
         for street in streets:
             if street.name == wanted:
                 if street.side != "front":
-                    report.site(
+                    report.fault(
                         "front-unknown:other-side", "lot.front_street", wanted, side=street.side
                     )
                     return None
                 return street
         if wanted not in report.broken_names:
-            report.site(
+            report.fault(
                 "street-unknown",
                 "lot.front_street",
                 wanted,
@@ -155,7 +155,7 @@ def _front_street(reading: Reading) -> StreetTable | None:
     fronts = [street for street in streets if street.side == "front"]
     if len(fronts) == 1:
         return fronts[0]
-    report.site("front-unknown", "lot.front_street", None)
+    report.fault("front-unknown", "lot.front_street", None)
     return None
 
 
@@ -195,7 +195,7 @@ def _frame(
 
 
 def _unfit(reading: Reading, error: ValueError) -> None:
-    reading.report.site("crs-unfit:lot", "site.crs", reading.file.site.crs, error=error)
+    reading.report.fault("crs-unfit:lot", "site.crs", reading.file.site.crs, error=error)
 
 
 def _tie_to_grid(reading: Reading, outline: Outline, source: str) -> tuple[Lot, LotFrame] | None:
@@ -204,7 +204,7 @@ def _tie_to_grid(reading: Reading, outline: Outline, source: str) -> tuple[Lot, 
     # before anything is transformed: a slip of the unit gives sizes that no CRS takes
     extent = float(np.ptp(outline.ring, axis=0).max())
     if extent > LARGEST_M:
-        report.site("lot-absurd", f"lot.{source}", None, extent=extent)
+        report.fault("lot-absurd", f"lot.{source}", None, extent=extent)
         return None
     corners = corner_points(outline.ring)
     here = np.array([table.longitude, table.latitude], float)
@@ -246,7 +246,7 @@ def _azimuth(
     report, second = reading.report, table.second_corner
     if second is not None:
         if second.corner == table.corner:
-            report.site("second-corner", "lot.second_corner", second.corner)
+            report.fault("second-corner", "lot.second_corner", second.corner)
             return None
         there = grid_from_lonlat(reading.crs_text, np.array([second.longitude, second.latitude]))
         pair = np.stack([corners[table.corner], corners[second.corner]])
@@ -262,5 +262,5 @@ def _azimuth(
     for given in (table.front_azimuth, table.front, outline.x_azimuth_deg):
         if given is not None:
             return given
-    report.site("azimuth-missing", "lot.front_azimuth", None)
+    report.fault("azimuth-missing", "lot.front_azimuth", None)
     return None

@@ -49,13 +49,13 @@ def line_of(
     report = reading.report
     if table.layer is not None:
         if table.offset is not None:
-            report.site("main-source", f"{key}.offset", None)
+            report.fault("main-source", f"{key}.offset", None)
             return None
         line = reading.lot_shape(
             frame, table, key, wanted="line", identifier=table.feature or table.id
         )
         if line is not None and not line.intersects(lot_window(lot)):
-            report.site("main-far", f"{key}.layer", table.id, reach_m=report.format(REACH_M))
+            report.fault("main-far", f"{key}.layer", table.id, reach_m=report.format(REACH_M))
             return None
         return None if line is None else reading.simplified(_cut(line, lot), key)
     offset_m = table.offset
@@ -132,7 +132,7 @@ def with_flow(
     cosine = float(chord @ toward) / length if length > 0 else 0.0
     # within 15° of square to the line nothing is said of the flow
     if abs(cosine) < 0.25:
-        reading.report.site("flow-across", f"{key}.flow_toward", flow)
+        reading.report.fault("flow-across", f"{key}.flow_toward", flow)
     return line if cosine >= 0 else shapely.reverse(line)
 
 

@@ -50,11 +50,11 @@ def make_mains(
     for number, table in enumerate(reading.file.main, start=1):
         key = f"main[{number}]"
         if table.id in seen or table.id == "unlisted":
-            report.site("id-twice:main", f"{key}.id", table.id)
+            report.fault("id-twice:main", f"{key}.id", table.id)
         seen.add(table.id)
         street = by_name.get(table.street)
         if street is None and table.street not in report.broken_names:
-            report.site(
+            report.fault(
                 "street-unknown:main",
                 f"{key}.street",
                 table.street,
@@ -80,7 +80,7 @@ def _main(
     """Make one main."""
     faults_before = len(reading.report.faults)
     if table.diameter is not None and not 0.05 <= table.diameter <= 4.0:
-        reading.report.site(
+        reading.report.fault(
             "diameter-absurd",
             f"{key}.diameter",
             None,
@@ -127,7 +127,7 @@ def _assemble(
     stations = np.unique(np.round(wanted, 6))
     stations = stations[np.concatenate([[True], np.diff(stations) > 0.01])]
     if len(stations) < 2:
-        reading.report.site("main-too-short", key, table.id)
+        reading.report.fault("main-too-short", key, table.id)
         return None
     points = shapely.get_coordinates(shapely.line_interpolate_point(line, stations))
     placed = tuple(

@@ -55,7 +55,7 @@ def place_manholes(
     seen: set[str] = set()
     for spot in manholes:
         if spot.id in seen:
-            reading.report.site("id-twice:manhole", f"{key}.manholes", spot.id)
+            reading.report.fault("id-twice:manhole", f"{key}.manholes", spot.id)
         seen.add(spot.id)
     return tuple(sorted(manholes, key=lambda spot: spot.station_m))
 
@@ -78,7 +78,7 @@ def _taped_manholes(
         station_m = foot_m + sign * manhole.offset_along
         place = f"{key}.manholes[{number}]"
         if not -OFF_LINE_M <= station_m <= line.length + OFF_LINE_M:
-            reading.report.site("manhole-off-main", f"{place}.offset_along", manhole.id)
+            reading.report.fault("manhole-off-main", f"{place}.offset_along", manhole.id)
             continue
         invert_m = above_slab(reading, manhole.invert, f"{place}.invert")
         rim_m = above_slab(reading, manhole.rim, f"{place}.rim")
@@ -99,7 +99,7 @@ def _layer_manholes(
     named = (reference.id_field, reference.main_field, reference.rim_field, reference.invert_field)
     for field in named:
         if features and field is not None and field not in features[0].attributes:
-            reading.report.site(
+            reading.report.fault(
                 "id-field-missing:several-features",
                 place,
                 field,
@@ -142,7 +142,7 @@ def _level(reading: Reading, feature: LayerFeature, field: str | None, place: st
     try:
         elevation_m = signed_length(value, reading.file.site.units)
     except ValueError as error:
-        reading.report.site(
+        reading.report.fault(
             "length-unreadable",
             f"{place}.{field}",
             str(value),
@@ -182,11 +182,11 @@ def make_taps(
         place = f"{key}.taps[{number}]"
         manhole = by_id.get(tap.manhole)
         if manhole is None:
-            reading.report.site(
+            reading.report.fault(
                 "manhole-unknown", f"{place}.manhole", tap.manhole, known=guess(tap.manhole, by_id)
             )
         elif not 0.0 <= manhole.station_m + tap.distance <= length_m:
-            reading.report.site("tap-off-main", f"{place}.distance", None)
+            reading.report.fault("tap-off-main", f"{place}.distance", None)
         else:
             stations.append(manhole.station_m + tap.distance)
     return tuple(sorted(stations))

@@ -59,7 +59,7 @@ def fault_not_simple(reading: Reading, key: str, value: object) -> None:
     value
         What stands there.
     """
-    reading.report.site("lot-not-simple", key, value)
+    reading.report.fault("lot-not-simple", key, value)
 
 
 def outline_from_sides(reading: Reading, sides: Sides) -> Outline | None:
@@ -87,7 +87,7 @@ def outline_from_sides(reading: Reading, sides: Sides) -> Outline | None:
     along = (sides.right**2 - sides.rear**2 + diagonal**2) / (2.0 * diagonal)
     height_squared = sides.right**2 - along**2
     if height_squared <= 0.0:
-        reading.report.site("lot-does-not-close:sides", "lot.sides", None)
+        reading.report.fault("lot-does-not-close:sides", "lot.sides", None)
         return None
     unit = across / diagonal
     # to the right of the way from front-right to rear-left: away from the front-left corner
@@ -113,18 +113,18 @@ def outline_from_calls(reading: Reading) -> Outline | None:
     try:
         traverse = run_traverse(courses)
     except ValueError as error:
-        reading.report.site("call-unfit:calls", "lot.calls", None, error=error)
+        reading.report.fault("call-unfit:calls", "lot.calls", None, error=error)
         return None
     reason = closure_fault(traverse)
     if reason:
-        reading.report.site("lot-does-not-close", "lot.calls", None, reason=reason)
+        reading.report.fault("lot-does-not-close", "lot.calls", None, reason=reason)
         return None
     points, owners = densify(traverse)
     if not is_simple(points):
         fault_not_simple(reading, "lot.calls", None)
         return None
     if signed_area(points) < 0:
-        reading.report.site("calls-clockwise", "lot.calls", None)
+        reading.report.fault("calls-clockwise", "lot.calls", None)
         return None
     return _turned(calls, traverse, points, owners)
 
@@ -161,7 +161,7 @@ def _courses(reading: Reading, calls: tuple[Call, ...]) -> list[Course] | None:
         bearing and bearing[1] for call in calls for bearing in (call.bearing, call.chord_bearing)
     ):
         if table.declination is None:
-            report.site("declination-missing", "lot.declination", None)
+            report.fault("declination-missing", "lot.declination", None)
             return None
         # magnetic to true by the declination, true to grid by the convergence
         to_grid_deg = table.declination - _convergence_deg(reading)
@@ -174,7 +174,7 @@ def _courses(reading: Reading, calls: tuple[Call, ...]) -> list[Course] | None:
             courses.append(_course(call, courses[-1] if courses else None, to_grid_deg))
         except ValueError as error:
             faulty = True
-            report.site("call-unfit", f"lot.calls[{number}]", None, error=error)
+            report.fault("call-unfit", f"lot.calls[{number}]", None, error=error)
     return None if faulty else courses
 
 

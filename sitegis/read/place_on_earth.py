@@ -45,7 +45,7 @@ def choose_crs(file: SiteFile, layers: Layers, report: Report) -> CRS | None:
     try:
         unit = grid_unit(name)
     except ValueError as error:
-        report.site("crs-unfit", "site.crs", file.site.crs, error=error)
+        report.fault("crs-unfit", "site.crs", file.site.crs, error=error)
         return None
     report.note("crs-unit", "site.crs", words=unit.words)
     if file.site.crs is None:
@@ -75,7 +75,7 @@ def _crs_of_layers(file: SiteFile, layers: Layers) -> CRS | None:
         center = to_crs(feature.shape.centroid, feature.crs, CRS.from_epsg(4326))
         # UTM zones end at 84°
         if not (math.isfinite(center.x) and abs(center.y) <= 84.0 and abs(center.x) <= 180.0):
-            layers.report.site("lonlat-out-of-range", f"{key}.layer", table.layer)
+            layers.report.fault("lonlat-out-of-range", f"{key}.layer", table.layer)
             return None
         return CRS.from_user_input(utm_crs(center.x, center.y))
     return None
@@ -92,7 +92,7 @@ def _checked_lonlat(file: SiteFile, report: Report) -> tuple[bool, tuple[float, 
     if table.layer is None:
         for name in ("longitude", "latitude"):
             if getattr(table, name) is None:
-                report.site("key-missing:corner", f"lot.{name}", None)
+                report.fault("key-missing:corner", f"lot.{name}", None)
     for key, longitude, latitude in pairs:
         if longitude is not None and latitude is not None:
             good = _check_pair(key, longitude, latitude, report) and good
@@ -110,7 +110,7 @@ def _check_pair(key: str, longitude: float, latitude: float, report: Report) -> 
     if abs(latitude) > 84.0 or abs(longitude) > 180.0 or latitude < -60.0:
         swapped = abs(latitude) <= 180.0 and -60.0 <= longitude <= 84.0
         name = "lonlat-swapped" if swapped else "lonlat-out-of-range:lot"
-        report.site(name, f"{key}.latitude", latitude, latitude=latitude, longitude=longitude)
+        report.fault(name, f"{key}.latitude", latitude, latitude=latitude, longitude=longitude)
         return False
     if not (-170.0 <= longitude <= -50.0 and 15.0 <= latitude <= 84.0):
         report.note("place-outside-rules", key, longitude=longitude, latitude=latitude)

@@ -35,14 +35,14 @@ def make_runs(file: SiteFile, locates: tuple[Locate, ...], report: Report) -> tu
     tables, points = file.run, tuple(dict.fromkeys(row.id for row in locates))
     ids = [table.id for table in tables]
     if len(ids) > MOST_RUNS:
-        report.site("too-many-runs", f"run[{MOST_RUNS + 1}]", ids[MOST_RUNS], most=MOST_RUNS)
+        report.fault("too-many-runs", f"run[{MOST_RUNS + 1}]", ids[MOST_RUNS], most=MOST_RUNS)
     for number, table in enumerate(tables, start=1):
         _check_run(table, f"run[{number}]", ids[: number - 1], ids, points, report)
     _check_rows(locates, ids, report)
     used = {row.run for row in locates if row.kind in ("locate", "bend")}
     for number, name in enumerate(ids, start=1):
         if name not in used and len(ids) > 1 and ALL_POINTS not in report.broken_names:
-            report.site("run-without-points", f"run[{number}].id", name)
+            report.fault("run-without-points", f"run[{number}].id", name)
     return tuple(_run(table) for table in tables)
 
 
@@ -73,20 +73,20 @@ def _check_run(
 ) -> None:
     """Fault an id used twice, an access or a joint that is not there."""
     if table.id in before:
-        report.site("id-twice:run", f"{key}.id", table.id)
+        report.fault("id-twice:run", f"{key}.id", table.id)
     unknown_points = ALL_POINTS not in report.broken_names
     named = [("access", table.access)]
     if table.joins is not None and table.joins.point is not None:
         named.append(("joins.point", table.joins.point))
     for field, point in named:
         if unknown_points and point not in points and point not in report.broken_names:
-            report.site("point-unknown:run", f"{key}.{field}", point, known=guess(point, points))
+            report.fault("point-unknown:run", f"{key}.{field}", point, known=guess(point, points))
     joined = None if table.joins is None else table.joins.run
     if joined is not None and (joined not in ids or joined == table.id):
         others = [name for name in ids if name != table.id]
-        report.site("run-unknown:joins", f"{key}.joins.run", joined, known=guess(joined, others))
+        report.fault("run-unknown:joins", f"{key}.joins.run", joined, known=guess(joined, others))
     if table.joins is not None and table.joins.run and table.joins.point:
-        report.site("run-joins-twice", f"{key}.joins", None)
+        report.fault("run-joins-twice", f"{key}.joins", None)
 
 
 def _check_rows(locates: tuple[Locate, ...], ids: list[str], report: Report) -> None:
@@ -125,12 +125,12 @@ def make_observations(
     for number, table in enumerate(file.observation, start=1):
         key = f"observation[{number}]"
         if table.run is None and len(ids) > 1:
-            report.site("run-missing:observation", f"{key}.run", None, known=", ".join(ids))
+            report.fault("run-missing:observation", f"{key}.run", None, known=", ".join(ids))
         elif table.run is not None and table.run not in ids:
             known = guess(table.run, ids)
-            report.site("run-unknown:observation", f"{key}.run", table.run, known=known)
+            report.fault("run-unknown:observation", f"{key}.run", table.run, known=known)
         if table.footage_to is not None and table.footage_to < table.footage:
-            report.site("footage-backwards", f"{key}.footage_to", report.format(table.footage_to))
+            report.fault("footage-backwards", f"{key}.footage_to", report.format(table.footage_to))
     only = ids[0] if len(ids) == 1 else ""
     return tuple(_observation(table, only) for table in file.observation)
 

@@ -363,8 +363,8 @@ def _check_site_table(file: SiteFile, report: Report) -> None:
     ]
     for name, value, low, high in bounds:
         if value is not None and not low <= value <= high:
-            report.site("size-absurd", name, None, size=report.format(value))
+            report.fault("size-absurd", name, None, size=report.format(value))
     weights = [w for w in asdict(file.prior).values() if w is not None]
     # all six given, or a default would keep one above 0
     if weights and len(weights) == 6 and sum(weights) <= 0.0:
-        report.site("prior-zero", "prior", None)
+        report.fault("prior-zero", "prior", None)

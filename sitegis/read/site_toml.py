@@ -89,7 +89,7 @@ def load_toml(folder: Path, report: Report) -> tuple[Raw | None, Raw]:
         return None, {}
     for key, text in _texts(raw):
         if odd := odd_character(text):
-            report.site("text-unprintable", key, printable(text), odd=odd)
+            report.fault("text-unprintable", key, printable(text), odd=odd)
     return raw, raw
 
 
@@ -180,7 +180,7 @@ def validate(
     remaining = copy.deepcopy(raw)
     blanks = list(_blanks(remaining, ()))
     for path in blanks:
-        report.site("fill-me-in", dotted(path), None)
+        report.fault("fill-me-in", dotted(path), None)
     # a part cut out may leave what held it incomplete: cut again, at most so often
     for attempt in range(4):
         try:
@@ -308,24 +308,24 @@ def _gather(detail: ErrorDetails, report: Report, units: LengthUnit) -> None:
     if kind in ("extra_forbidden", "unexpected_keyword_argument"):
         # the key that was probably meant is not called missing as well
         name, known = str(location[-1]), _known_keys(location)
-        report.site("key-unknown", key, None, known=guess(name, known))
+        report.fault("key-unknown", key, None, known=guess(name, known))
         meant = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
         report.cut_keys.update(key.removesuffix(name) + close for close in meant)
     elif kind == "missing":
-        report.site("key-missing", key, None)
+        report.fault("key-missing", key, None)
     elif kind in ("literal_error", "union_tag_invalid"):
         expected = str(context.get("expected") or context.get("expected_tags") or "")
         choices = [c.strip(" '") for c in re.split(r",| or ", expected)]
         shown = context.get("tag", value)
         if kind == "union_tag_invalid":
             key += ".kind"
-        report.site("value-not-allowed", key, shown, known=guess(str(shown), choices))
+        report.fault("value-not-allowed", key, shown, known=guess(str(shown), choices))
     elif kind == "union_tag_not_found":
-        report.site("key-missing:evidence-kind", f"{key}.kind", None)
+        report.fault("key-missing:evidence-kind", f"{key}.kind", None)
     elif kind == "date-unreadable" or kind.startswith("date_"):
-        report.site("date-unreadable", key, value)
+        report.fault("date-unreadable", key, value)
     elif kind in ("length-unreadable", "bearing-unreadable", "bearing-magnetic", "name-unfit"):
-        report.site(
+        report.fault(
             f"{kind}:key", key, value, sentence=_sentence(detail["msg"]), unit=UNIT_WORDS[units]
         )
     elif _is_number(value) and kind in (
@@ -335,11 +335,11 @@ def _gather(detail: ErrorDetails, report: Report, units: LengthUnit) -> None:
         "greater_than_equal",
         "less_than_equal",
     ):
-        report.site("value-out-of-range", key, value, sentence=_sentence(detail["msg"]))
+        report.fault("value-out-of-range", key, value, sentence=_sentence(detail["msg"]))
     else:
         missed = kind.split("_")[0]
         name = f"value-wrong:{missed}" if missed in _KINDS else "value-wrong"
-        report.site(name, key, value, sentence=_sentence(detail["msg"]))
+        report.fault(name, key, value, sentence=_sentence(detail["msg"]))
 
 
 def _is_number(value: object) -> bool:

@@ -47,7 +47,7 @@ def house_level(reading: Reading) -> Level:
     if site.ground_above_slab is not None:
         # outside of these it is a wrong unit or another datum
         if not -1.0 <= site.ground_above_slab <= HIGHEST_M:
-            report.site(
+            report.fault(
                 "ground-absurd",
                 "site.ground_above_slab",
                 None,
@@ -144,9 +144,9 @@ def make_streets(reading: Reading, lot: Lot, frame: LotFrame, level: Level) -> t
     for number, table in enumerate(reading.file.street, start=1):
         key = f"street[{number}]"
         if any(street.name == table.name for street in streets):
-            report.site("id-twice:street", f"{key}.name", table.name)
+            report.fault("id-twice:street", f"{key}.name", table.name)
         if table.side not in lot.sides:
-            report.site(
+            report.fault(
                 "side-missing", f"{key}.side", table.side, sides=", ".join(dict.fromkeys(lot.sides))
             )
             report.broken_names.add(table.name)
@@ -174,7 +174,7 @@ def _street(
                 width_m=reading.report.format(width_m),
             )
     elif not 1.5 <= width_m <= 150.0:
-        reading.report.site(
+        reading.report.fault(
             "row-width-absurd",
             f"{key}.row_width",
             None,
@@ -214,7 +214,7 @@ def _layer_row(
     parts = shapely.get_parts(shapely.intersection(shapely.make_valid(shape), lot_window(lot)))
     areas = [part for part in parts if part.geom_type == "Polygon" and part.area > 1.0]
     if not areas:
-        reading.report.site(
+        reading.report.fault(
             "street-far", f"{key}.layer", table.name, reach_m=reading.report.format(REACH_M)
         )
         return None

@@ -28,15 +28,15 @@ def _lot(file: SiteFile, report: Report) -> None:
     if "lot" in report.cut_keys:
         return
     if all(getattr(lot, name) is None for name in ("layer", "sides", "calls")):
-        report.site("lot-source:none", "lot", None)
+        report.fault("lot-source:none", "lot", None)
     if lot.layer is not None:
         return
     for name in ("longitude", "latitude"):
         if getattr(lot, name) is None and f"lot.{name}" not in report.cut_keys:
-            report.site("key-missing:corner", f"lot.{name}", None)
+            report.fault("key-missing:corner", f"lot.{name}", None)
     turned = (lot.front_azimuth, lot.front, lot.second_corner, lot.calls)
     if all(one is None for one in turned) and "lot.front_azimuth" not in report.cut_keys:
-        report.site("azimuth-missing", "lot.front_azimuth", None)
+        report.fault("azimuth-missing", "lot.front_azimuth", None)
 
 
 def _building(file: SiteFile, report: Report) -> None:
@@ -44,8 +44,8 @@ def _building(file: SiteFile, report: Report) -> None:
     if "building" in report.cut_keys:
         return
     if all(getattr(table, name) is None for name in ("layer", "setbacks", "corners")):
-        report.site("building-source:none", "building", None)
+        report.fault("building-source:none", "building", None)
     if table.setbacks is not None:
         for name in ("width", "depth"):
             if getattr(table, name) is None and f"building.{name}" not in report.cut_keys:
-                report.site("key-missing:building-size", f"building.{name}", None)
+                report.fault("key-missing:building-size", f"building.{name}", None)

@@ -66,7 +66,7 @@ def read_apart(
         if len(raw) > MOST_ANSWER_BYTES:
             child.kill()
     if child.returncode != 0:
-        report.site(
+        report.fault(
             "layer-too-heavy",
             f"{question['key']}.layer",
             question["layer"],

@@ -103,11 +103,11 @@ def read_crs(text: str, key: str, report: Report) -> CRS | None:
             raise CRSError("names a file")
         crs = CRS.from_user_input(text)
     except CRSError:
-        report.site("crs-unknown", key, text)
+        report.fault("crs-unknown", key, text)
         return None
     crs = flat_crs(crs)
     if not crs.is_projected:
-        report.site("crs-not-projected", key, text)
+        report.fault("crs-not-projected", key, text)
         return None
     return crs
 
@@ -164,7 +164,7 @@ class Layers:
         if driver == "GPKG" and chosen not in names:
             given = "layer_name" if reference.layer_name else "layer"
             name = "layer-name-missing" if reference.layer_name else "layer-name-missing:several"
-            self.report.site(
+            self.report.fault(
                 name,
                 f"{key}.{given}",
                 reference.layer_name or written,
@@ -207,7 +207,7 @@ class Layers:
         """Refuse a layer with more columns than anybody's."""
         columns = len(opened.schema["properties"])
         if columns > MOST_COLUMNS:
-            self.report.site(
+            self.report.fault(
                 "too-many-columns",
                 f"{key}.layer",
                 written,
@@ -264,7 +264,7 @@ class Layers:
                     return []
                 return self._rows(opened, reference, key, wanted, identifier, crs)
         except _LAYER_ERRORS as error:
-            self.report.site("layer-unreadable", f"{key}.layer", written, error=str(error)[:160])
+            self.report.fault("layer-unreadable", f"{key}.layer", written, error=str(error)[:160])
             return []
 
     def _features_apart(
@@ -297,7 +297,7 @@ class Layers:
         except CRSError:
             crs = None
         if crs is None or not (crs.is_projected or crs.is_geographic):
-            self.report.site("crs-missing", f"{key}.layer", written)
+            self.report.fault("crs-missing", f"{key}.layer", written)
             return None
         return crs
 
@@ -317,7 +317,7 @@ class Layers:
             if reference.id_field is None:
                 iter(opened)  # takes off the filter of an earlier id
                 if len(opened) != 1:
-                    self.report.site(
+                    self.report.fault(
                         "id-field-missing",
                         f"{key}.id_field",
                         None,
@@ -326,7 +326,7 @@ class Layers:
                     )
                     return []
             elif reference.id_field not in fields:
-                self.report.site(
+                self.report.fault(
                     "id-field-missing:several-features",
                     f"{key}.id_field",
                     reference.id_field,
@@ -354,7 +354,7 @@ class Layers:
             shown = {k: printable(v) if isinstance(v, str) else v for k, v in attributes.items()}
             found.append(Feature(shape, crs, shown))
             if len(found) > MOST_FEATURES:
-                self.report.site(
+                self.report.fault(
                     "too-many-features",
                     f"{key}.layer",
                     reference.layer,
@@ -376,13 +376,13 @@ class Layers:
         """Gather the fault of a layer in which nothing fits."""
         if skipped:
             words = " or ".join(_WORDS[d] for d in _DIMENSIONS[wanted])
-            self.report.site("geometry-unfit", f"{key}.layer", reference.layer, words=words)
+            self.report.fault("geometry-unfit", f"{key}.layer", reference.layer, words=words)
         elif identifier is not None:
-            self.report.site(
+            self.report.fault(
                 "feature-missing", f"{key}.id", identifier, column=reference.id_field or "id"
             )
         else:
-            self.report.site("layer-empty", f"{key}.layer", reference.layer)
+            self.report.fault("layer-empty", f"{key}.layer", reference.layer)
 
     def feature(
         self, reference: LayerReference, key: str, *, wanted: Want, identifier: str | None

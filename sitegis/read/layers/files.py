@@ -55,16 +55,16 @@ def layer_path(folder: Path, written: str, key: str, report: Report) -> Path | N
         if not refused and not is_inside(path, folder):
             refused = "The path leads through a link out of the site folder."
         if refused:
-            report.site("path-outside:layer", key, written, refused=refused)
+            report.fault("path-outside:layer", key, written, refused=refused)
             return None
         if not _is_there(path):
             near = [p.relative_to(folder).as_posix() for p in sorted(folder.glob("layers/*"))]
-            report.site("layer-missing", key, written, known=guess(written, near))
+            report.fault("layer-missing", key, written, known=guess(written, near))
             return None
         return _checked_file(path, folder, written, key, report)
     except (OSError, RuntimeError, ValueError) as error:
         # RuntimeError: pathlib's word for a loop of links before Python 3.13
-        report.site("layer-unreadable:path", key, written, error=error)
+        report.fault("layer-unreadable:path", key, written, error=error)
         return None
 
 
@@ -81,16 +81,16 @@ def _checked_file(path: Path, folder: Path, written: str, key: str, report: Repo
     """Check kind and size of a layer file, and that what lies beside it is ordinary and inside."""
     status = path.stat()
     if not stat.S_ISREG(status.st_mode):
-        report.site("not-a-file:layer", key, written)
+        report.fault("not-a-file:layer", key, written)
         return None
     if path.suffix.lower() not in DRIVERS:
-        report.site("layer-kind", key, written)
+        report.fault("layer-kind", key, written)
         return None
     if status.st_size > MOST_LAYER_BYTES:
-        report.site("file-too-big:layer", key, written)
+        report.fault("file-too-big:layer", key, written)
         return None
     if status.st_size == 0:
-        report.site("file-empty:layer", key, written)
+        report.fault("file-empty:layer", key, written)
         return None
     return path if _is_well_accompanied(path, folder, written, key, report) else None
 
@@ -140,9 +140,9 @@ def _is_well_accompanied(path: Path, folder: Path, written: str, key: str, repor
     """Refuse a layer beside which a pipe, a device or a link out of the folder has its name."""
     files = files_of(path)
     if not all(is_inside(file, folder) for file in files):
-        report.site("path-outside:beside-layer", key, written)
+        report.fault("path-outside:beside-layer", key, written)
         return False
     odd = [file.name for file in files if file.exists() and not file.is_file()]
     if odd:
-        report.site("not-a-file:beside-layer", key, written, odd=odd[0][:60])
+        report.fault("not-a-file:beside-layer", key, written, odd=odd[0][:60])
     return not odd

@@ -37,7 +37,7 @@ def is_plain_geojson(path: Path, written: str, key: str, report: Report) -> bool
         Whether it may be read.
     """
     if path.stat().st_size > MOST_GEOJSON_BYTES:
-        report.site("file-too-big:geojson", key, written)
+        report.fault("file-too-big:geojson", key, written)
         return False
     linked: list[object] = []
     columns: set[str] = set()
@@ -65,17 +65,17 @@ def is_plain_geojson(path: Path, written: str, key: str, report: Report) -> bool
         # the hook sees every object as it closes, inner ones first: no tree is walked afterwards
         json.loads(path.read_bytes().decode("utf-8-sig"), object_pairs_hook=seen)
     except (ValueError, RecursionError) as error:
-        report.site("layer-unreadable:geojson", key, written, error=str(error)[:160])
+        report.fault("layer-unreadable:geojson", key, written, error=str(error)[:160])
         return False
     if linked:
-        report.site("path-outside:crs-link", key, written)
+        report.fault("path-outside:crs-link", key, written)
     # what GDAL would fill in though nobody wrote it
     cells = len(columns) * features
     unwritten = cells > MOST_UNWRITTEN_CELLS and cells * CELL_BYTES > path.stat().st_size
     wide = unwritten or len(columns) > MOST_COLUMNS
     if wide:
         name = "too-many-columns:unwritten" if unwritten else "too-many-columns"
-        report.site(
+        report.fault(
             name, key, written, columns=len(columns), features=features, most_columns=MOST_COLUMNS
         )
     return not linked and not wide

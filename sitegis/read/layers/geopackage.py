@@ -82,10 +82,10 @@ def is_sound_geopackage(path: Path, written: str, key: str, report: Report) -> b
                     if found != "ok":
                         raise sqlite3.DatabaseError(found)
     except (sqlite3.Error, UnicodeDecodeError, OverflowError) as error:
-        report.site("layer-unreadable:damaged", key, written, error=str(error)[:160])
+        report.fault("layer-unreadable:damaged", key, written, error=str(error)[:160])
         return False
     if computed:
-        report.site("layer-computed:file", key, written, computed=computed)
+        report.fault("layer-computed:file", key, written, computed=computed)
     return not computed
 
 
@@ -116,11 +116,11 @@ def is_stored_layer(path: Path, layer: str, key: str, report: Report) -> bool:
         with _opened(path) as database:
             found = database.execute(query, (layer,)).fetchone()
     except (sqlite3.Error, UnicodeDecodeError) as error:
-        report.site("layer-unreadable:damaged", key, layer, error=str(error)[:160])
+        report.fault("layer-unreadable:damaged", key, layer, error=str(error)[:160])
         return False
     if found is None or (found[0] == "table" and not _is_virtual(found[1])):
         return True
-    report.site("layer-computed", key, layer)
+    report.fault("layer-computed", key, layer)
     return False
 
 
