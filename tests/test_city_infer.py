@@ -16,11 +16,11 @@ from scipy.stats import norm
 from shapely import STRtree
 
 from sitegis.city.frontage import find_frontages
-from sitegis.city.gains import dye_bits, visit_bits
 from sitegis.city.houses import find_houses, measure_houses
 from sitegis.city.infer import Posterior, above
 from sitegis.city.layer_arrays import FRONT, REAR, Manholes, lone_mains
 from sitegis.city.lot_priors import HYPOTHESES, UNLISTED, PriorTable
+from sitegis.city.lot_tables import dye_bits, visit_bits
 from sitegis.city.lots import work_chunk
 from sitegis.city.mains import find_pairs, manhole_below, snap_manholes
 from sitegis.city.network import join_mains

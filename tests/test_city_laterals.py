@@ -12,7 +12,7 @@ import shapely
 from scipy.stats import beta, dirichlet
 
 from sitegis.city import look, run_city
-from sitegis.city.basements import basement_codes, basement_words
+from sitegis.city.filters import basement_codes, basement_words
 from sitegis.city.habits import (
     DEPTH_COUNTS,
     Choices,

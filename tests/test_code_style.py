@@ -95,7 +95,7 @@ OWN = {"library", "messages", "units"}
 BESIDES = {
     "city": "the draft and blank CITY.toml, the name of a work folder",
     "doubt.usual": "blunders that would explain refused rows",
-    "language.catalog": "the choice of languages",
+    "language": "the choice of languages",
     "model.site": "the type of a language",
     "place.report": "the adjustment as lines",
     "read": "blank folders",

@@ -11,8 +11,7 @@ from openpyxl import Workbook
 
 from sitegis.read.faults import Report
 from sitegis.read.workbook import file as _book_file
-from sitegis.read.workbook.file import read_book
-from sitegis.read.workbook.parts import MOST_CELLS
+from sitegis.read.workbook.file import MOST_CELLS, read_book
 from tests.hardness.limited import run_limited
 
 pytestmark = pytest.mark.adverse

@@ -20,8 +20,7 @@ from pypdf import PdfReader
 
 from sitegis.cli.start import command
 from sitegis.dig.excavation import LONGER
-from sitegis.language import LANGUAGES, load_language
-from sitegis.language.catalog import LOCALES, REVIEW
+from sitegis.language import LANGUAGES, LOCALES, REVIEW, load_language
 from sitegis.rules.rule_set import load_rules, rule_set_names
 from sitegis.write.page.dig_card import POINTS_OF_THE_COMPASS, dig_card
 from sitegis.write.page.reweigh_data import SAID

@@ -9,8 +9,7 @@ import pytest
 from scipy import stats
 
 from sitegis.model.site import Noise
-from sitegis.place.ellipse import tail_factor
-from sitegis.place.regions import point_regions
+from sitegis.place.ellipse import point_regions, tail_factor
 
 from .filled import filled_survey
 

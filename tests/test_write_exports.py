@@ -23,8 +23,7 @@ from sitegis.model.survey import Survey
 from sitegis.read import read_site
 from sitegis.units import about, parse_bearing
 from sitegis.write.derive import find
-from sitegis.write.gis.dxf import dxf_bytes
-from sitegis.write.gis.dxf_sheet import plain_text
+from sitegis.write.gis.dxf import dxf_bytes, plain_text
 from sitegis.write.gis.geopackage import geopackage_bytes
 from sitegis.write.gis.phone import gpx_bytes, kml_bytes
 from sitegis.write.outputs import output_files

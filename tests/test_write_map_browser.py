@@ -15,7 +15,7 @@ from sitegis.score.what_if import rescore
 from sitegis.units import percent
 from sitegis.write.outputs import output_files
 from sitegis.write.page.map_data import map_data
-from sitegis.write.page.what_if import what_if_data
+from sitegis.write.page.reweigh_data import what_if_data
 from sitegis.write.profile import survey_profile
 
 from .browser import Watched, open_page, show_layers

@@ -9,7 +9,7 @@ import pytest
 from scipy.special import softmax
 
 from sitegis.evidence import Dye
-from sitegis.write.page.what_if import what_if_data
+from sitegis.write.page.reweigh_data import what_if_data
 
 from .filled import filled_survey
 

@@ -103,8 +103,8 @@ class LayerFiles:
             looked = None if source is None else _look_through(source, table, key)
         except (OSError, ValueError, RuntimeError, ImportError) as error:
             # pyogrio's DataSourceError is a RuntimeError; ImportError: GeoParquet needs pyarrow
-            said = str(error)[:160]
-            self.report.fault("layer-unreadable:city", f"{key}.layer", table.layer, error=said)
+            reason = str(error)[:160]
+            self.report.fault("layer-unreadable:city", f"{key}.layer", table.layer, error=reason)
             return None
         kinds = (dimension,) if isinstance(dimension, int) else dimension
         return None if looked is None else self._checked(looked, key, kinds, table)

@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from ..geometry.frames import Array
 from ..messages.catalog import notice_of
 from ..messages.errors import Notice
-from .basements import basement_words, unknown_basements
 from .columns import AREAS, LINES, Placer, are_finite, hashes, order_by_place, words
 from .elevations import read_elevations
+from .filters import basement_words, unknown_basements
 from .layer_arrays import Flags, Mains, Manholes, Shapes, Streets, lone_mains
 from .layer_frame import Layer
 from .roads import some

@@ -20,10 +20,9 @@ from ..messages.catalog import fault_of
 from ..messages.errors import BadInput, CannotWrite
 from ..read.faults import Report
 from .addresses import street_name
-from .basements import basement_words
 from .columns import AREAS, LINES, POINTS, words
 from .elevations import numeric_share
-from .filters import known_share
+from .filters import basement_words, known_share
 from .layer_files import LayerFiles, layer_names
 from .read import read_layers
 from .schema import CityFile

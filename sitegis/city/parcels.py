@@ -13,9 +13,9 @@ from ..geometry.frames import Array
 from ..late_dataclass import dataclass
 from ..messages.errors import Notice
 from ..read.faults import Report
-from .basements import basement_codes, basement_words, unknown_basements
 from .columns import AREAS, Placer, are_finite, hashes, numbers, words
 from .elevations import numbers_and_texts, true_elevations
+from .filters import basement_codes, basement_words, unknown_basements
 from .layer_arrays import Shapes, Whole, Words
 from .layer_frame import Layer
 from .roads import judge_roads

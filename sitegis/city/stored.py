@@ -25,7 +25,7 @@ from ..late_dataclass import dataclass
 from ..messages.errors import CannotWrite
 from ..model.site import Priors
 from ..numerics.records import take_rows
-from .basements import basement_codes
+from .filters import basement_codes
 from .layer_arrays import (
     Block,
     Habits,

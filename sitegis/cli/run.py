@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import shutil
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from threading import Timer
 from typing import TYPE_CHECKING
 
 import click
 
-from ..language.catalog import LOCALES
+from ..language import LOCALES
 from ..messages.errors import BadInput, CannotWrite, ComputationError
 from .deferred import defer_templates
 from .printing import print_and_exit
-from .progress import progress_line
 from .report import exit_code, exit_with
 
 if TYPE_CHECKING:
@@ -113,3 +116,30 @@ def _lines(result: Result, out: Path) -> list[str]:
     columns = shutil.get_terminal_size((WIDE, 24)).columns
     last = f"Written to {out}: open {out / 'map.html'} in a browser."
     return [*result.summary(columns=columns - 2).split("\n"), last]
+
+
+AFTER_S = 1.0
+
+
+@contextmanager
+def progress_line(*, quiet: bool) -> Iterator[Callable[[str], None]]:
+    """Yield a function that takes what is being done; a line on stderr tells it after a second.
+
+    The line goes when the work is done. Nothing is shown where ``quiet`` is asked for or
+    stderr is no terminal.
+    """
+    if quiet or not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    from rich.console import Console
+
+    status = Console(stderr=True).status("starting")
+    timer = Timer(AFTER_S, status.start)
+    timer.start()
+    try:
+        yield status.update
+    finally:
+        timer.cancel()
+        # it may just have fired: it shall not start a line that nobody stops
+        timer.join()
+        status.stop()

@@ -8,7 +8,7 @@ from typing import NoReturn
 
 import click
 
-from ..language.catalog import LOCALES
+from ..language import LOCALES
 from ..messages.errors import BadInput, CannotWrite
 from .printing import print_and_exit, print_line
 from .report import EXIT_DONE, exit_with

@@ -11,7 +11,6 @@ from ..line.order import TAPED_KINDS
 from ..model.doubts import Measurement, ReadingKind
 from ..model.survey import Survey
 from .depths import as_it_is
-from .found import Found
 from .levels import asked_level
 from .settle import (
     MOST_NAMED,
@@ -22,6 +21,7 @@ from .settle import (
     settling_depth,
     settling_tape,
 )
+from .weigh import Found
 
 TAPED: frozenset[ReadingKind] = frozenset({"corner", "house", "rooms", "unit"})
 """The kinds of readings that one tape from a mark to a corner of the house tells apart."""

@@ -21,8 +21,7 @@ from ..read.plausible import (
     apart_on_earth_m,
     beyond_area_deg,
 )
-from .found import Found
-from .weigh import Penetration
+from .weigh import Found, Penetration
 
 EARTH_BLUNDER = 0.01
 """The zone of the layers' CRS, or the corner typed beside them, is wrong. Judgment, no source."""

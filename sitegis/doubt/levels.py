@@ -19,8 +19,7 @@ from ..model.site import Ground, Site
 from ..model.survey import Survey
 from ..units import about
 from .depths import fall_term
-from .found import Found
-from .weigh import Penetration
+from .weigh import Found, Penetration
 
 GROUND_BLUNDER, SLAB_BLUNDER = 0.01, 0.01
 """How often each of these inputs is wrong. Judgment, no source."""

@@ -20,9 +20,8 @@ from ..model.site import Main, Site
 from ..model.survey import Survey
 from ..read.plausible import IN_LOT_M, SIDE_APART_M, turn_deg
 from ..units import about
-from .found import Found
 from .settle import house_corners
-from .weigh import Penetration, outdoor_terms
+from .weigh import Found, Penetration, outdoor_terms
 
 BUILDING_BLUNDER, FRONT_BLUNDER = 0.01, 0.01
 """How often each of these inputs is wrong. Judgment, no source."""

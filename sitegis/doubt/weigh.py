@@ -9,7 +9,7 @@ spreads, and one adjustment a reading.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import field, replace
 
 import numpy as np
 import shapely
@@ -22,6 +22,7 @@ from ..line.bends import PlanFit, fit_plan
 from ..line.order import order_downstream
 from ..line.stage import gather_marks, read_inverts
 from ..line.straights import HEADING_SD_RAD
+from ..model.doubts import EvidenceTerm, ReadingKind
 from ..model.results import Adjustment, Drain, Exit, LineEnd, Placement
 from ..model.site import Main, Side, Site
 from ..numerics.exit_mixture import SQUARE_FLOOR, SQUARE_SD_RAD, first_walls, outward_normals
@@ -563,3 +564,35 @@ def _leads(site: Site, direction: Array) -> bool:
     """Return whether a direction leads to a side of the lot with a main."""
     outward = {"front": (0.0, -1.0), "right": (1.0, 0.0), "rear": (0.0, 1.0), "left": (-1.0, 0.0)}
     return any(float(direction @ np.array(outward[main.side])) > 0.5 for main in site.mains)
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A reading with its evidence against the stated one.
+
+    ``penetration`` is where the drain would leave, its invert at ``invert_m``, the mains' inverts
+    ``main_rise_m`` above what is written, the ground ``ground_rise_m``. ``places`` (2,) of marks,
+    or of the house's corners, by name where they move. ``off_earth_m`` is how far off the place on
+    earth would be. ``expected`` is what the measurement of its kind would then give: meters, or
+    degrees from grid north.
+    """
+
+    id: str
+    kind: ReadingKind
+    about: str
+    words: str
+    prior: float
+    evidence: tuple[EvidenceTerm, ...]
+    penetration: Penetration
+    invert_m: float
+    places: dict[str, Array] = field(default_factory=dict)
+    slope: float = 0.0
+    ground_rise_m: float = 0.0
+    main_rise_m: float = 0.0
+    off_earth_m: float = 0.0
+    expected: float = 0.0
+
+    @property
+    def log_evidence(self) -> float:
+        """Sum of the evidence, in nats."""
+        return sum(one.nats for one in self.evidence)

@@ -6,7 +6,7 @@ import re
 from importlib import resources
 from pathlib import Path
 
-from ..language.catalog import load_language
+from ..language import load_language
 from ..messages.catalog import fault_of
 from ..messages.errors import BadInput, CannotWrite
 from ..rules.rule_set import rule_set_names, soil_types

@@ -23,7 +23,7 @@ from ..model.doubts import Doubt, Measurement
 from ..model.results import Exit, NextCheck, ScoredHypothesis
 from ..model.survey import Survey
 from ..numerics.intervals import central_intervals
-from ..place.regions import point_regions
+from ..place.ellipse import point_regions
 from ..place.report import adjustment_table
 from .answer_branches import runs_and_branches
 from .answer_digging import comparison_object, pit_object, tie_in_object, vacuum_hole_object

@@ -10,9 +10,9 @@ from ..dig.tie_in import as_the_drain, profile_check, tie_ins
 from ..model.derived import Derived, Feature, ProfileCheck
 from ..model.handover import hand_over
 from ..model.survey import Survey
+from ..numerics.ordering import MATTERS_P, share_out
 from ..score.compare import compare_mains
 from ..score.intervals import exit_spread, tap_spreads
-from .as_written import as_written
 from .features import list_features
 from .profile import survey_profile
 from .text import likely_and_not
@@ -85,3 +85,13 @@ def drawn_features(survey: Survey) -> tuple[tuple[Feature, bool], ...]:
         for feature in survey_features(survey)
         if feature.layer != "corridor" or feature.properties.get("level") == 0.95
     )
+
+
+def as_written(survey: Survey) -> Survey:
+    """Return the survey with probabilities of six decimals that sum to exactly 1."""
+    scored = survey.scores.hypotheses
+    probability = share_out([one.probability for one in scored], MATTERS_P)
+    written = tuple(
+        replace(one, probability=float(p)) for one, p in zip(scored, probability, strict=True)
+    )
+    return replace(survey, scored=replace(survey.scores, hypotheses=written))

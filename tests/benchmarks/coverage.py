@@ -53,7 +53,7 @@ from sitegis.numerics.intervals import (
 )
 from sitegis.numerics.noise_scale import RATE, SHAPE
 from sitegis.place import place_points
-from sitegis.place.regions import point_regions
+from sitegis.place.ellipse import point_regions
 from sitegis.routes import sample_routes
 from sitegis.rules.rule_set import load_rules
 from sitegis.score import score_hypotheses

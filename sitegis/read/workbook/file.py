@@ -32,7 +32,6 @@ from ..faults import Report
 from ..file_names import BOOK_FILE
 from ..text_files import is_inside
 from .layout import Layout, read_layout
-from .parts import DoctypeError, TooManyError, count_elements
 
 MOST_BYTES, MOST_UNPACKED, MOST_PARTS = 20_000_000, 100_000_000, 2000
 # Styles and the like are held whole in memory; cells and texts are streamed.
@@ -347,3 +346,77 @@ def _plain(value: object) -> Cell:
     if value is None or isinstance(value, bool | int | float | datetime.date):
         return value
     return unusable("cell-time", str(value))
+
+
+# All judgment, no source: several times what a full field book holds (20 000 rows of 20 cells).
+MOST_CELLS, MOST_TEXTS, MOST_OTHER = 400_000, 300_000, 150_000
+# an empty row costs little, and a format may go down to a sheet's last (1 048 576, ECMA-376)
+MOST_ROWS = 1_100_000
+# Elements that come once or twice a cell, row or text; all others are "other".
+_MOST_OF = {
+    "c": MOST_CELLS, "v": MOST_CELLS, "f": MOST_CELLS, "is": MOST_CELLS, "row": MOST_ROWS,
+    "si": MOST_TEXTS, "t": MOST_CELLS + MOST_TEXTS,
+}  # fmt: skip
+_WORDS = {"c": "cells", "row": "rows", "si": "texts"}
+
+
+class TooManyError(ValueError):
+    """More elements of a kind than are read; the text names the kind."""
+
+
+class DoctypeError(ValueError):
+    """A document type was declared."""
+
+
+def count_elements(archive: zipfile.ZipFile, part: zipfile.ZipInfo, counts: Counter[str]) -> bool:
+    """Add a part's elements to ``counts``; tells whether it is XML at all.
+
+    Any part may be named as XML by the archive's table of contents, so each is tried; one that
+    is no XML ends at once. Raises ``TooManyError`` or ``DoctypeError`` as soon as it is seen:
+    without a document type no entity can be defined, so none can expand.
+
+    Parameters
+    ----------
+    archive
+        The workbook.
+    part
+        One of its parts.
+    counts
+        Elements counted so far, changed in place.
+
+    Returns
+    -------
+    bool
+        Whether it is XML.
+
+    Raises
+    ------
+    TooManyError
+        An element occurs too often.
+    DoctypeError
+        The part has a document type.
+    """
+    before = counts.total()
+
+    def met_doctype(*_: object) -> None:
+        raise DoctypeError
+
+    def met_element(name: str, _: object) -> None:
+        name = name.rpartition(":")[2]
+        kind = name if name in _MOST_OF else ""
+        counts[kind] += 1
+        most = _MOST_OF.get(kind, MOST_OTHER)
+        if counts[kind] > most:
+            raise TooManyError(f"more than {most} {_WORDS.get(kind, 'elements')}")
+
+    parser = expat.ParserCreate()
+    parser.StartDoctypeDeclHandler = met_doctype
+    parser.StartElementHandler = met_element
+    with archive.open(part) as content:
+        try:
+            while chunk := content.read(65536):
+                parser.Parse(chunk, False)
+        except expat.ExpatError:
+            # no XML, or damaged: openpyxl tells of it where it needs the part
+            return counts.total() > before
+    return True

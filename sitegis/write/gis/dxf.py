@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import textwrap
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -12,18 +13,18 @@ import numpy as np
 import shapely
 from ezdxf.document import Drawing
 from ezdxf.enums import TextEntityAlignment
-from ezdxf.layouts.layout import Modelspace
+from ezdxf.layouts.layout import Modelspace, Paperspace
 
 from ...geometry.frames import Array, LotFrame
 from ...model.derived import Feature
 from ...model.site import Site
 from ...model.survey import Survey
-from ...units import about, percent
+from ...units import about, is_imperial, percent
 from ..derive import drawn_features
 from ..features import NOT_LOCATED, shown_name
 from ..looks import BROWN, GRAY, INK, PROPOSED, SEWER, UTILITY_COLORS, VIOLET, look_of
+from ..record.sheet import Scale, scales
 from ..text import reference_words
-from .dxf_sheet import add_sheet, plain_text
 
 # DXF header codes of the drawing unit ($INSUNITS in the DXF reference): meter, foot, US survey foot
 _METER, _FOOT, _SURVEY_FOOT = 6, 2, 21
@@ -245,3 +246,66 @@ def _point_north(space: Modelspace, foot: Array, step: float, frame: LotFrame) -
     shape = step * np.array([[1, 1], [1, 4], [0.6, 3], [1.4, 3], [1, 4]])
     space.add_lwpolyline(foot + shape, dxfattribs={"layer": NOTES_LAYER})
     _write(space, "N", foot + step * np.array([0.8, 4.2]), frame, NOTES_LAYER)
+
+
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
+# sheet, margin and title block in millimeters, whatever the site's units: ANSI B and ISO A3
+_SHEETS_MM = {True: (431.8, 279.4), False: (420.0, 297.0)}
+_MARGIN_MM = 12.0
+
+
+def plain_text(text: str) -> str:
+    r"""Make a text harmless in a drawing: no control characters, no ``%%`` or caret codes.
+
+    >>> plain_text("50%%d ^J{x}\n")
+    '50% %d ^ J{x} '
+    """
+    return re.sub(r"%(?=%)", "% ", _CONTROL.sub(" ", text)).replace("^", "^ ")
+
+
+def add_sheet(drawing: Drawing, survey: Survey, low: Array, high: Array) -> Scale:
+    """Lay out the drawing's first sheet: a viewport on the site and its title block.
+
+    Parameters
+    ----------
+    drawing : ezdxf.document.Drawing
+        Its model space in the CRS and its unit.
+    survey : Survey
+        For the units of its site and the unit of its grid.
+    low, high : ndarray, shape (2,)
+        Corners of what must be seen, grid coordinates in the unit of the CRS.
+
+    Returns
+    -------
+    Scale
+        The largest usual scale at which all of it fits.
+
+    Raises
+    ------
+    ValueError
+        If it fits at no scale.
+    """
+    site, frame = survey.site, survey.site.frame
+    size = _SHEETS_MM[is_imperial(site.units)]
+    room = (size[0] - 2 * _MARGIN_MM, size[1] - 2 * _MARGIN_MM)
+    on_paper = 0.001 / frame.meters_per_unit  # grid units in a millimeter
+    scale = next(
+        (
+            one
+            for one in scales(site.units)
+            if all((high - low)[i] <= room[i] * one.ratio * on_paper for i in (0, 1))
+        ),
+        None,
+    )
+    if scale is None:
+        raise ValueError("the site is too large for any drawing scale")
+    sheet = drawing.layouts.get("Layout1")
+    assert isinstance(sheet, Paperspace)
+    sheet.page_setup(size=size, margins=(0, 0, 0, 0), units="mm")
+    sheet.add_viewport(
+        center=(size[0] / 2, size[1] / 2),
+        size=room,
+        view_center_point=tuple((low + high) / 2),
+        view_height=room[1] * scale.ratio * on_paper,
+    )
+    return scale

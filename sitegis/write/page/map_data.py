@@ -25,7 +25,7 @@ from ..looks import utility_color
 from ..numbers import finite
 from ..report.digging import discriminating_directions
 from ..text import short_name
-from .what_if import what_if_data
+from .reweigh_data import what_if_data
 
 HIT_BANDS = (0.1, 0.25, 0.5, 0.75)
 ARROW_EVERY_M = 12.0

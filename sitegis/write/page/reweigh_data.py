@@ -1,7 +1,8 @@
-"""The routes that the page carries, so that it can weigh them anew where something was dug."""
+"""What the page carries to weigh anew: routes where something was dug, ln Z without some items."""
 
 from __future__ import annotations
 
+from itertools import combinations
 from typing import Any
 
 import numpy as np
@@ -9,6 +10,7 @@ import numpy as np
 from ...dig.cloud import RouteCloud, gather_cloud
 from ...dig.excavation import sides_of
 from ...dig.plan import has_missed
+from ...evidence import item_label
 from ...finds.kinds import ACROSS_SD_M, DEPTH_SD_M, RIGHT, SHOWS
 from ...finds.reweigh import COMMON_FAILURE, STRAY_BREADTH_M, STRAY_DEPTH_M
 from ...geometry.frames import Array
@@ -17,6 +19,8 @@ from ...model.dig_plan import Pit
 from ...model.survey import Survey
 from ...numerics.ordering import MATTERS_M
 from ...read.csv_tables import FINDING_COLUMNS
+from ...score.weighed_site import NONE_LEFT_OUT, all_log_evidence, weigh_site
+from ..numbers import finite
 
 DIGITS = 4
 PLACE_SD_M = 0.15
@@ -125,3 +129,43 @@ def _pit(survey: Survey, pit: Pit) -> dict[str, Any]:
 
 def _numbers(values: Array) -> Any:
     return np.round(np.asarray(values, float), DIGITS).tolist()
+
+
+MOST_ITEMS_TOGETHER = 6
+
+
+def what_if_data(survey: Survey) -> dict[str, Any]:
+    """Tabulate ln Z per hypothesis (in the order of the scores) for sets of left-out items.
+
+    p(h) ∝ prior(h) · Z(h | items kept), so the page gives the program's own numbers. Up to six
+    items: every set (64 at most); more: one item at a time. A key of ``log_evidence`` is the
+    sum of 2^i over the left-out items i; null stands for ln 0.
+    """
+    weighed = weigh_site(survey.site, survey.routes, NONE_LEFT_OUT)
+    ranked = survey.scores.hypotheses
+    order = [
+        next(i for i, r in enumerate(survey.routes) if r.hypothesis.id == scored.hypothesis.id)
+        for scored in ranked
+    ]
+    counted = {item.item for item in ranked[0].contributions}
+    names, kinds = weighed.names, {name: item.kind for name, item in weighed.items}
+
+    most = len(names) if len(names) <= MOST_ITEMS_TOGETHER else 1
+    table = {}
+    for size in range(most + 1):
+        for left_out in combinations(range(len(names)), size):
+            key = sum(2**i for i in left_out)
+            values = all_log_evidence(weighed, frozenset(names[i] for i in left_out))
+            table[str(key)] = [finite(float(values[i]), 9) for i in order]
+    return {
+        "items": [
+            {
+                "name": name,
+                "label": item_label(name, kinds.get(name, name)),
+                "counted": name in counted,
+            }
+            for name in names
+        ],
+        "prior": [scored.hypothesis.prior for scored in ranked],
+        "log_evidence": table,
+    }

@@ -20,7 +20,6 @@ from .. import fonts
 from ..features import READING_SHOWN_M, dug_features, keep_out_geometry
 from ..looks import utility_color
 from . import sheet as paper
-from .dimensions import draw_dimensions
 from .legend import (
     BLACK,
     CORRIDOR_GRAY,
@@ -41,7 +40,7 @@ from .legend import (
     draw_scale_bar,
     legend_box,
 )
-from .names import Box, Name, draw_names, place_names
+from .names import Box, Name, draw_dimensions, draw_names, place_names
 from .particulars import course_words
 from .sheet import Sheet
 
