@@ -10,7 +10,8 @@ import pytest
 
 from sitegis.model.results import ProfileComponent
 from sitegis.model.survey import Survey
-from sitegis.write.profile import ground_band, invert_under_slab, profile_svg, survey_profile
+from sitegis.write.page.html import profile_svg
+from sitegis.write.profile import ground_band, invert_under_slab, survey_profile
 
 from .computed import computed
 from .filled import filled_survey
@@ -84,7 +85,7 @@ def test_the_main_stands_below_the_lateral_by_the_arrival(survey: Survey) -> Non
 @pytest.mark.parametrize("units", ["ft", "m"])
 def test_the_drawing_is_well_formed_and_named(survey: Survey, units: str) -> None:
     """An XML reader takes it; it has a title; lines that are inferred say so."""
-    root = ElementTree.fromstring(profile_svg(survey_profile(survey), units=units))
+    root = ElementTree.fromstring(profile_svg(survey_profile(survey), units))
     assert root.get("role") == "img"
     texts = [element.text or "" for element in root.iter() if element.tag.endswith("text")]
     assert any("inferred, not located" in text for text in texts)
@@ -94,7 +95,7 @@ def test_the_drawing_is_well_formed_and_named(survey: Survey, units: str) -> Non
 def test_a_hostile_main_id_stays_text(survey: Survey) -> None:
     """Markup in a name is drawn as letters."""
     profile = dataclasses.replace(survey_profile(survey), main_id="<script>&\"'")
-    root = ElementTree.fromstring(profile_svg(profile, units="ft"))
+    root = ElementTree.fromstring(profile_svg(profile, "ft"))
     assert any(element.text == "<script>&\"'" for element in root.iter())
 
 
@@ -109,7 +110,7 @@ def test_without_a_route_the_section_ends_at_the_wall(survey: Survey) -> None:
     profile = survey_profile(bare)
     assert profile.stations_m[-1] == pytest.approx(0.0)
     assert profile.main_invert_m is None
-    ElementTree.fromstring(profile_svg(profile, units="m"))
+    ElementTree.fromstring(profile_svg(profile, "m"))
 
 
 def _with_ground_sd(survey: Survey, sd_m: float) -> Survey:
@@ -141,7 +142,7 @@ def test_the_pipes_band_does_not_know_the_ground(survey: Survey) -> None:
 
 def test_both_bands_are_drawn_apart(survey: Survey) -> None:
     """The drawing has one area for the ground and one for the invert."""
-    root = ElementTree.fromstring(profile_svg(survey_profile(survey), units="ft"))
+    root = ElementTree.fromstring(profile_svg(survey_profile(survey), "ft"))
     areas = [element.get("class") for element in root.iter() if element.tag.endswith("polygon")]
     assert areas == ["ground-band", "band"]
 
@@ -158,5 +159,5 @@ def test_what_was_seen_stands_at_the_depth_that_was_measured() -> None:
     along = profile.stations_m >= 0.0
     here = [np.interp(station, profile.stations_m[along], profile.xy[along, k]) for k in (0, 1)]
     assert np.hypot(*(np.array(here) - [find.x_m, find.y_m])) < 0.3
-    svg = ElementTree.fromstring(str(profile_svg(profile, units="ft")))
+    svg = ElementTree.fromstring(str(profile_svg(profile, "ft")))
     assert [t.text for t in svg.iter("text") if t.text and t.text.startswith("F2")] == ["F2 (seen)"]

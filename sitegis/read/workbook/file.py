@@ -351,10 +351,10 @@ def _plain(value: object) -> Cell:
 # All judgment, no source: several times what a full field book holds (20 000 rows of 20 cells).
 MOST_CELLS, MOST_TEXTS, MOST_OTHER = 400_000, 300_000, 150_000
 # an empty row costs little, and a format may go down to a sheet's last (1 048 576, ECMA-376)
-MOST_ROWS = 1_100_000
+MOST_ROW_ELEMENTS = 1_100_000
 # Elements that come once or twice a cell, row or text; all others are "other".
 _MOST_OF = {
-    "c": MOST_CELLS, "v": MOST_CELLS, "f": MOST_CELLS, "is": MOST_CELLS, "row": MOST_ROWS,
+    "c": MOST_CELLS, "v": MOST_CELLS, "f": MOST_CELLS, "is": MOST_CELLS, "row": MOST_ROW_ELEMENTS,
     "si": MOST_TEXTS, "t": MOST_CELLS + MOST_TEXTS,
 }  # fmt: skip
 _WORDS = {"c": "cells", "row": "rows", "si": "texts"}

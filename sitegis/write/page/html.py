@@ -21,14 +21,17 @@ from markupsafe import Markup
 from xstatic.pkg import leaflet
 
 from ...language import load_language
+from ...model.derived import Profile
 from ...model.survey import Survey
+from ...units import LengthUnit
 from ..derive import find
-from ..profile import NARROW, profile_svg, survey_profile
+from ..profile import survey_profile
 from ..report import report
 from .dig_card import dig_card
 from .map_data import map_data
 from .panel import panel_context
 from .reweigh_data import reweigh_data
+from .section import NARROW, WIDE, Size, section_context
 
 MAX_ZOOM = 24
 TILE_HOST = "https://tile.openstreetmap.org"
@@ -69,8 +72,8 @@ def map_bytes(survey: Survey, *, base_map: bool = False) -> bytes:
     return page.render(
         panel_context(survey),
         card=dig_card(survey, language),
-        profile=profile_svg(profile, units=survey.site.units),
-        narrow_profile=profile_svg(profile, units=survey.site.units, size=NARROW),
+        profile=profile_svg(profile, survey.site.units),
+        narrow_profile=profile_svg(profile, survey.site.units, NARROW),
         data=Markup(script_json(data)),
         policy=content_policy(base_map=base_map),
         leaflet_js=Markup(_leaflet_js()),
@@ -82,6 +85,28 @@ def map_bytes(survey: Survey, *, base_map: bool = False) -> bytes:
         map_div=Markup(figure.html.render()),
         map_script=Markup(figure.script.render()),
     ).encode("utf-8")
+
+
+def profile_svg(profile: Profile, units: LengthUnit, size: Size = WIDE) -> Markup:
+    """Draw the section as one SVG element.
+
+    Parameters
+    ----------
+    profile
+        The section.
+    units
+        Unit of the site, in which lengths are shown.
+    size
+        Width and height of the drawing.
+
+    Returns
+    -------
+    Markup
+        The SVG element.
+    """
+    template = _environment().get_template("section.svg")
+    drawn = template.render(section_context(profile, units, size))
+    return Markup(drawn.replace("\n", ""))
 
 
 def report_html(survey: Survey) -> str:
@@ -153,7 +178,7 @@ class BesideModules(FileSystemBytecodeCache):
 @lru_cache(maxsize=1)
 def _environment() -> Environment:
     compiled = None if __spec__ is None else __spec__.cached
-    return Environment(
+    environment = Environment(
         loader=PackageLoader("sitegis.write.page", "assets"),
         autoescape=True,
         undefined=StrictUndefined,
@@ -161,6 +186,8 @@ def _environment() -> Environment:
         lstrip_blocks=True,
         bytecode_cache=BesideModules(str(Path(compiled).parent)) if compiled else None,
     )
+    environment.filters["px"] = "{:.1f}".format
+    return environment
 
 
 def _asset(name: str) -> str:
