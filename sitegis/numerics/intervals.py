@@ -5,8 +5,9 @@ have several (Hyndman 1996, "Computing and graphing highest density regions"). S
 ``values`` (m,) with ``weights`` (m,) that need not sum to 1; nothing here is random.
 
 The shortest set of all samples may leave out a rare kind of them whole. Where samples come in
-:class:`Strata` a set holds its level of them all and, as near as that allows, of every stratum:
-it is the union of the strata's own densest sets, each as wide as it takes beside the others.
+:class:`Strata` a set of numbers holds its level of every stratum, and so at least that of all: it
+is the union of the strata's own densest sets, each as wide as it takes beside the others. A region
+of places is that union too, drawn in where it holds more than its level of all.
 """
 
 from __future__ import annotations
@@ -114,7 +115,8 @@ def highest_density_intervals(
     """Return the least sets that hold each level, from kernel densities of the strata.
 
     The densities only rank places: a set is widened until it holds its level of the samples
-    themselves. Bandwidth by Silverman's rule for densities with several peaks, 0.9 min(sd,
+    themselves, and where there are several strata never drawn in: a rare one that lies about the
+    common one would lose its own set to what both hold together. Bandwidth by Silverman's rule for densities with several peaks, 0.9 min(sd,
     interquartile range / 1.349) n_eff^(−1/5) (Silverman 1986, section 3.4.2), the sd of a
     stratum's parts where it has several.
 
@@ -152,6 +154,9 @@ def highest_density_intervals(
     for level in levels:
         edges = _thresholds(densities, binned, level)
         ranked = np.max(densities / edges[:, None], axis=0)
+        if len(groups) > 1:
+            # 1: all that holds the level of its own stratum
+            ranked = np.minimum(ranked, 1.0)
         ranked = np.round(ranked / ranked.max(), 9)
         pieces = _densest(grid, ranked, samples, level, min(bandwidths))
         intervals.append(Interval(level, pieces))
