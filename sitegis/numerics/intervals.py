@@ -116,9 +116,9 @@ def highest_density_intervals(
 
     The densities only rank places: a set is widened until it holds its level of the samples
     themselves, and where there are several strata never drawn in: a rare one that lies about the
-    common one would lose its own set to what both hold together. Bandwidth by Silverman's rule for densities with several peaks, 0.9 min(sd,
-    interquartile range / 1.349) n_eff^(−1/5) (Silverman 1986, section 3.4.2), the sd of a
-    stratum's parts where it has several.
+    common one would lose its own set to what both hold together. Bandwidth by Silverman's rule for
+    densities with several peaks, 0.9 min(sd, interquartile range / 1.349) n_eff^(−1/5) (Silverman
+    1986, section 3.4.2), the sd of a stratum's parts where it has several.
 
     Parameters
     ----------

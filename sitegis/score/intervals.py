@@ -54,8 +54,8 @@ def exit_spread(survey: Survey) -> ExitSpread:
     the drain under the slab, which the marks and practice alone tell. The 95 % sets of
     direction and place hold their level whether two marks or more, one or none lie after the last
     bend, and whichever wall the drain leaves by; those of 50 and 80 % are the least. For the
-    direction's 95 % a twentieth counts as the marks give it, whatever routes say, as long as nothing
-    is held outdoors.
+    direction's 95 % a twentieth counts as the marks give it, whatever routes say, as long as
+    nothing is held outdoors.
     """
     exit, site = survey.exit, survey.site
     poses, component, alone = _poses(survey)
