@@ -210,8 +210,8 @@ def test_the_least_half_holds_more_of_the_common_kind_and_next_to_none_of_a_spre
 def test_each_of_two_kinds_that_overlap_holds_its_level(rare: float) -> None:
     """A kind three times as wide on the same place, whose own set covers the common one's.
 
-    The union is its own central interval, 0.5 ± 3 z by scipy. Drawn in to the level of all it would
-    be |x| ≤ c with .98 (2 Φ(c) − 1) + .02 P(wide) = .95: c = 2.05, which holds half of the wide one.
+    The union is its own central interval, 0.5 ± 3 z by scipy. Drawn in to the level of all it
+    would be |x| ≤ c with .98 (2 Φ(c) − 1) + .02 P(wide) = .95: c = 2.05, half of the wide one.
     """
     even = stats.norm.ppf((np.arange(4000) + 0.5) / 4000)
     label = np.repeat([0, 1], 4000)
