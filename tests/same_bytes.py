@@ -19,8 +19,9 @@ FIXTURES = (
     "metric-rear-main",
     "two-stacks",
 )
+TOWN = PROJECT / "fixtures" / "invented-town" / "CITY.toml"
 
 if __name__ == "__main__":
     for name in FIXTURES:
         run(PROJECT / "fixtures" / name, Path(sys.argv[1]) / name)
-    run_city(PROJECT / "fixtures" / "invented-town" / "CITY.toml", Path(sys.argv[1]) / "town.gpkg")
+    run_city(TOWN, Path(sys.argv[1]) / "town.gpkg")

@@ -11,7 +11,6 @@ from collections.abc import Callable, Iterator
 from importlib import import_module
 from pathlib import Path
 
-import distributed
 import pytest
 from click.testing import CliRunner
 
@@ -103,6 +102,8 @@ def reference(city, tmp_path_factory) -> Path:
 def test_killed_worker_changes_nothing(city, reference, host, tmp_path):
     """A worker killed with a chunk in its hands: another works it out, the answer is the same."""
     path, out = write_city(city, tmp_path, chunk=12), tmp_path / "out.gpkg"
+    import distributed
+
     address = host(2).address
     killed, calls = [], []
     with distributed.Client(address, set_as_default=False) as client:
@@ -130,6 +131,8 @@ def test_killed_worker_changes_nothing(city, reference, host, tmp_path):
 
 def test_cluster_without_workers_left_is_told(city, reference, host, tmp_path, monkeypatch):
     """All workers gone for good: told in words, what is done is kept, a plain run goes on."""
+    import distributed
+
     monkeypatch.setattr(import_module("sitegis.city.cluster"), "WITHOUT_WORKERS_S", 1)
     path, out = write_city(city, tmp_path, chunk=12), tmp_path / "out.gpkg"
     cluster = host(1)

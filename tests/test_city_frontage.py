@@ -7,7 +7,6 @@ from pathlib import Path
 
 import fiona
 import geopandas
-import momepy
 import numpy as np
 import pytest
 import shapely
@@ -171,6 +170,8 @@ def test_sides_of_the_corner_lot_fixture():
 
 def test_plots_of_a_real_town():
     """Bubenec (bundled with momepy): plots in clear sight of a street get a front, others none."""
+    import momepy
+
     path = momepy.datasets.get_path("bubenec")
     plots, houses, streets = (
         geopandas.read_file(path, layer=layer).geometry.to_numpy()

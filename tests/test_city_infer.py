@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 import geopandas
-import momepy
 import numpy as np
 import pytest
 import shapely
@@ -283,6 +282,8 @@ def test_flag_lot_takes_its_pole():
 
 def test_lots_of_a_real_town_reach_their_street():
     """Bubenec (bundled with momepy): with sewers in its streets, 95 % of fronted houses fit."""
+    import momepy
+
     path = momepy.datasets.get_path("bubenec")
     plots, houses, streets = (
         geopandas.read_file(path, layer=layer).geometry.to_numpy()

@@ -10,6 +10,7 @@ import io
 import re
 import tokenize
 from collections.abc import Callable, Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -19,6 +20,12 @@ PACKAGE = Path(__file__).parent.parent / "sitegis"
 MODULES = sorted(PACKAGE.rglob("*.py"))
 SKIPPED = {"sitegis": 39, "tests": 100}
 """Tables of words, rows and columns that the formatter would lay out one value a line."""
+
+
+@cache
+def tree_of(path: Path) -> ast.Module:
+    """Return a module parsed, once for all rules."""
+    return ast.parse(path.read_text("utf-8"))
 
 
 def public_functions(path: Path) -> Iterator[tuple[str, ast.FunctionDef]]:
@@ -33,7 +40,7 @@ def public_functions(path: Path) -> Iterator[tuple[str, ast.FunctionDef]]:
                 if not any("click." in one for one in marks):
                     yield f"{path.relative_to(PACKAGE)}:{owner}{node.name}", node
 
-    yield from within(ast.parse(path.read_text("utf-8")).body, "")
+    yield from within(tree_of(path).body, "")
 
 
 def parameters_of(node: ast.FunctionDef) -> list[str]:
@@ -111,7 +118,7 @@ def test_the_command_line_computes_by_the_library_alone() -> None:
     taken = [
         (node.module, name.name)
         for path in (PACKAGE / "cli").glob("*.py")
-        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        for node in ast.walk(tree_of(path))
         if isinstance(node, ast.ImportFrom) and node.level == 2 and node.module
         for name in node.names
     ]
@@ -132,6 +139,8 @@ def british(path: Path) -> list[str]:
     Keys and words that are read as written may differ.
     """
     source = path.read_text("utf-8")
+    if not BRITISH.search(source):
+        return []
     said = [
         token.string
         for token in tokenize.generate_tokens(io.StringIO(source).readline)
@@ -139,7 +148,7 @@ def british(path: Path) -> list[str]:
     ]
     said += [
         ast.get_docstring(node) or ""
-        for node in ast.walk(ast.parse(source))
+        for node in ast.walk(tree_of(path))
         if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef)
     ]
     return [text for text in said if BRITISH.search(re.sub(r"[\"'`]\w+[\"'`]", "", text))]
@@ -157,7 +166,7 @@ def retired(path: Path) -> list[str]:
     """Return names of functions and classes for which the trades have another word."""
     names = [
         re.sub(r"(?<=[a-z])(?=[A-Z])", "_", node.name).lower()
-        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        for node in ast.walk(tree_of(path))
         if isinstance(node, ast.FunctionDef | ast.ClassDef) and node.name not in NUMPYS_WORD
     ]
     return [name for name in names if RETIRED.search(name)]
@@ -174,7 +183,7 @@ def told_or_given(path: Path) -> list[str]:
 
     And locals that are called what was told or said.
     """
-    tree = ast.parse(path.read_text("utf-8"))
+    tree = tree_of(path)
     functions = [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)]
     first = [(node.name, (ast.get_docstring(node) or "").partition(" ")[0]) for node in functions]
     stored = [

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from scipy import optimize
 
 from sitegis.geometry.frames import Array
@@ -176,6 +175,8 @@ def linear_network() -> Network:
 
 def test_a_linear_network_agrees_with_statsmodels_wls() -> None:
     """Estimates, covariance, redundancy and w equal those of statsmodels' WLS."""
+    import statsmodels.api as sm
+
     network = linear_network()
     equations = compile_equations(network.observations, network.size)
     solution = gauss_newton(equations, np.zeros(5))

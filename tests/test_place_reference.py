@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-import statsmodels.api as statsmodels
 from skimage.transform import EuclideanTransform
 
 from sitegis.place.blunders import huber_fit
@@ -16,6 +15,8 @@ def test_huber_fit_gives_the_stackloss_coefficients() -> None:
 
     −41.026498, 0.829384, 0.926066, −0.127847; the scale is RLM's own.
     """
+    import statsmodels.api as statsmodels
+
     data = statsmodels.datasets.stackloss.load_pandas()
     design = statsmodels.add_constant(data.exog)
     scale = statsmodels.RLM(data.endog, design, M=statsmodels.robust.norms.HuberT()).fit().scale

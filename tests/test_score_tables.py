@@ -154,7 +154,7 @@ def test_two_archive_items_share_being_wrong() -> None:
 @pytest.mark.parametrize("hypothesis", [FRONT, ALLEY, UNLISTED])
 def test_an_item_alone_counts_as_in_stage_routes(item: Evidence, hypothesis: Hypothesis) -> None:
     """Alone of its cause an item has exactly the likelihood of stage routes."""
-    from sitegis.routes.likelihoods import unlisted_log_likelihood  # noqa: PLC0415
+    from sitegis.routes.likelihoods import unlisted_log_likelihood
 
     site = corner_site(evidence=(item,))
     routes = straight_routes(hypothesis, site, count=300)

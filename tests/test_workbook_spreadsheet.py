@@ -198,12 +198,16 @@ def test_hidden_values_are_read_and_named(tmp_path: Path, good_book: bytes) -> N
 
 
 def test_a_million_formatted_rows_are_no_rows(tmp_path: Path, good_book: bytes) -> None:
-    """Formats down to a sheet's last row (1 048 576, ECMA-376) do not count as rows."""
+    """Formats down to a sheet's last row (1 048 576, ECMA-376) do not count as rows.
+
+    Every eighth has one: as many again would be read eight times as long.
+    """
     with zipfile.ZipFile(io.BytesIO(good_book)) as archive:
         parts = {name: archive.read(name) for name in archive.namelist()}
     name = next(name for name, content in parts.items() if b'r="G7"' in content)
     last = max(int(row) for row in re.findall(rb'<row r="(\d+)"', parts[name]))
-    rows = "".join(f'<row r="{row}" s="1" customFormat="1"/>' for row in range(last + 1, 1048577))
+    empty = range(last + 8 - last % 8, 1048577, 8)
+    rows = "".join(f'<row r="{row}" s="1" customFormat="1"/>' for row in empty)
     parts[name] = parts[name].replace(b"</sheetData>", rows.encode() + b"</sheetData>")
     with zipfile.ZipFile(tmp_path / "fieldbook.xlsx", "w", zipfile.ZIP_DEFLATED) as archive:
         for part, content in parts.items():

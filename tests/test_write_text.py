@@ -30,6 +30,7 @@ from sitegis.write.text import (
     slope_sentence,
 )
 
+from .computed import NAMES, computed
 from .filled import RULES, filled_survey
 
 
@@ -122,6 +123,13 @@ def test_a_narrow_screen_gets_short_lines(survey: Survey) -> None:
     assert max(map(len, narrow)) <= 60
     first = " ".join(" ".join(wide).split()).split("It falls")[0]
     assert " ".join(" ".join(narrow).split()).split("It falls")[0] == first
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_summary_of_a_fixture_fits_one_screen(name: str) -> None:
+    lines = summary_lines(computed(name))
+    assert len(lines) <= 23
+    assert max(map(len, lines)) <= 100
 
 
 @settings(deadline=None, max_examples=10)
