@@ -140,6 +140,8 @@ def table(head: str, outcomes: list[Outcome], failed: Counter[str]) -> list[str]
         "",
         *_reliability_lines(outcomes),
         "",
+        *_unlisted_lines(outcomes),
+        "",
         *_coverage_lines(outcomes),
     ]
     classes = Counter(o.true_class for o in outcomes)
@@ -200,6 +202,17 @@ def _reliability_lines(outcomes: list[Outcome]) -> list[str]:
             lines.append(
                 f"{low:6.2f} – {high:4.2f}  {whole:6d} {stated:12.3f} {_share(hits, whole):>24s}"
             )
+    return lines
+
+
+def _unlisted_lines(outcomes: list[Outcome]) -> list[str]:
+    """Hold how many houses are said to have a main that is not on record against how many do."""
+    lines = [f"{'not on record, drain leaves by':40s} {'houses':>8s} {'stated':>8s} {'true':>6s}"]
+    for leaves, words in _LEAVES.items():
+        chosen = [o for o in outcomes if o.leaves == leaves]
+        stated = sum(o.posterior.get(UNLISTED, 0.0) for o in chosen)
+        true = sum(o.true_class == UNLISTED for o in chosen)
+        lines.append(f"  {words:38s} {len(chosen):8d} {stated:8.1f} {true:6d}")
     return lines
 
 

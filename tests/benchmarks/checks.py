@@ -1,7 +1,8 @@
 """Hold what checks are said to save against what they save: ``python -m tests.benchmarks.checks``.
 
 Arguments: number of houses (300), first seed (0), worker processes (1), a file that keeps the
-results, so that a run goes on where it stopped.
+results, so that a run goes on where it stopped, and ``dig`` where no check is to be made: what
+digging at once is said to cost and costs, which takes a fraction of the time.
 
 Each house of :mod:`tests.neighborhood` is worked out up to the plan of pits. Of each kind of
 check the one of most stated saving is then made: its answer is drawn with the stated
@@ -14,13 +15,18 @@ off there besides is the posterior).
 
 The ground is taken as mapped. A lateral that the posterior has no route for (``unlisted``) is
 missed by every pit.
+
+A trench costs some fifteen pits and few houses need one, so that a mean of costs hangs on those
+few, and errors taken from the costs that occurred are too small where none or few did. So the
+houses that need the trench are counted beside their stated number, and the mean's scatter is
+that of the stated laws, √Σ var / n.
 """
 
 from __future__ import annotations
 
 import sys
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -60,14 +66,14 @@ class Dig:
     trench: float
     stated: float
 
-    def costs(self, laterals: Particles, site: Site) -> Array:
-        """Count what digging costs (p,) for each lateral that may be there."""
+    def costs(self, laterals: Particles, site: Site) -> tuple[Array, Array]:
+        """Return what digging costs, and if it takes the trench (p,), for each possible lateral."""
         hidden = np.ones(laterals.listed.size, bool)
         paid = np.zeros(laterals.listed.size)
         for pit in self.pits:
             paid += pit.cost * hidden
             hidden &= ~exposed_by(pit, laterals, site)
-        return paid + self.trench * hidden
+        return paid + self.trench * hidden, hidden
 
 
 @dataclass(frozen=True)
@@ -82,11 +88,18 @@ class Row:
 
 @dataclass(frozen=True)
 class Trial:
-    """One house: checks made, stated and realized cost of digging at once in each world."""
+    """One house: checks made, stated and realized cost of digging at once in each world.
+
+    ``trench``: P(all pits miss) in each world; ``variance`` that of the cost as assumed; ``leaves``
+    as :class:`tests.neighborhood.House` has it.
+    """
 
     rows: tuple[Row, ...]
     stated: float
     costs: dict[str, float]
+    trench: dict[str, float]
+    variance: float
+    leaves: str
 
 
 def plan(survey: Survey) -> Dig:
@@ -193,19 +206,47 @@ def leading_checks(survey: Survey) -> list[tuple[Check, float]]:
 
 def run_house(seed: int) -> Trial | str:
     """Work one house out, make the checks, count the costs; the fault's code where none."""
+    return _run(seed, checks=True)
+
+
+def dig_house(seed: int) -> Trial | str:
+    """Work one house out and dig at once, as :func:`run_house` without checks."""
+    return _run(seed, checks=False)
+
+
+def _run(seed: int, *, checks: bool) -> Trial | str:
     house = draw_house(seed)
-    site = house.site
     survey = Survey(house.site, load_rules(house.site.rule_set))
     try:
         for stage in STAGES:
             survey = stage(survey)
     except ComputationError as error:
         return error.fault.code
-    generator = np.random.default_rng([seed, 77])
+    return dig_at_once(survey, house, seed, checks=checks)
+
+
+def dig_at_once(survey: Survey, house: House, seed: int, *, checks: bool) -> Trial:
+    """Count the costs of a house that was worked out, with the checks of each kind or none."""
     whole, today = whole_particles(survey), plan(survey)
     worlds = {"as assumed": whole, "independent": true_particle(survey, house)}
-    costs = {world: today.costs(laterals, site) for world, laterals in worlds.items()}
-    rows = []
+    dug = {world: today.costs(laterals, house.site) for world, laterals in worlds.items()}
+    costs = {world: cost for world, (cost, _) in dug.items()}
+    means = {world: float(worlds[world].weights @ costs[world]) for world in WORLDS}
+    return Trial(
+        tuple(_rows(survey, worlds, costs, seed)) if checks else (),
+        today.stated,
+        means,
+        {world: float(worlds[world].weights @ hidden) for world, (_, hidden) in dug.items()},
+        float(whole.weights @ (costs["as assumed"] - means["as assumed"]) ** 2),
+        house.leaves,
+    )
+
+
+def _rows(
+    survey: Survey, worlds: dict[str, Particles], costs: dict[str, Array], seed: int
+) -> Iterator[Row]:
+    """Make the leading check of each kind in each world."""
+    whole, site, generator = worlds["as assumed"], survey.site, np.random.default_rng([seed, 77])
     for check, stated in leading_checks(survey):
         plans: dict[int, Dig] = {}
         for world, laterals in worlds.items():
@@ -215,18 +256,22 @@ def run_house(seed: int) -> Trial | str:
             if answer not in plans:
                 likelihood = check.likelihood(whole)[:, answer]
                 plans[answer] = plan(after(survey, whole, likelihood))
-            saved = costs[world] - plans[answer].costs(laterals, site)
+            saved = costs[world] - plans[answer].costs(laterals, site)[0]
             if check.ends_search and answer == 0:
                 saved = costs[world]
             given = joint[:, answer] / chances[answer]
-            rows.append(Row(check.kind, world, stated, float(given @ saved) - check.cost))
-    expected = {world: float(worlds[world].weights @ costs[world]) for world in WORLDS}
-    return Trial(tuple(rows), today.stated, expected)
+            yield Row(check.kind, world, stated, float(given @ saved) - check.cost)
 
 
-def report(count: int, first: int = 0, workers: int = 1, path: Path | None = None) -> list[str]:
+def report(
+    count: int,
+    first: int = 0,
+    workers: int = 1,
+    path: Path | None = None,
+    work: Callable[[int], Trial | str] = run_house,
+) -> list[str]:
     """Run houses and give the table."""
-    done = run_kept(run_house, range(first, first + count), workers, path)
+    done = run_kept(work, range(first, first + count), workers, path)
     trials = [trial for trial in done if isinstance(trial, Trial)]
     failed = Counter(trial for trial in done if isinstance(trial, str))
     head = (
@@ -243,7 +288,10 @@ def table(head: str, trials: Sequence[Trial]) -> list[str]:
     for world in WORLDS:
         costs = np.array([trial.costs[world] for trial in trials])
         lines.append(_line(world, stated, costs))
-    for world in WORLDS:
+    scatter = float(np.sqrt(sum(trial.variance for trial in trials))) / len(trials)
+    lines += [f"the mean of so many houses scatters by ± {scatter:.0f} if what is stated holds", ""]
+    lines += _trench_lines(trials)
+    for world in WORLDS if any(trial.rows for trial in trials) else ():
         kinds: defaultdict[str, list[Row]] = defaultdict(list)
         for trial in trials:
             mine = [row for row in trial.rows if row.world == world]
@@ -262,6 +310,27 @@ def table(head: str, trials: Sequence[Trial]) -> list[str]:
     return lines
 
 
+def _trench_lines(trials: Sequence[Trial]) -> list[str]:
+    """Hold in how many houses all pits are said to miss against in how many they do.
+
+    P(so few), P(so many) by the exact law of a sum of unlike chances (Poisson binomial).
+    """
+    lines = [f"{'the drain leaves':24s} {'houses':>8s} {'trench stated':>16s} {'needed':>8s}"]
+    for leaves in ("toward", "sideways", "away", "any way"):
+        mine = [trial for trial in trials if leaves in (trial.leaves, "any way")]
+        chances = np.array([trial.trench["as assumed"] for trial in mine])
+        law = np.ones(1)
+        for p in chances:
+            law = np.convolve(law, [1.0 - p, p])
+        needed = round(sum(trial.trench["independent"] for trial in mine))
+        error = np.sqrt((chances * (1.0 - chances)).sum())
+        lines.append(
+            f"{leaves:24s} {len(mine):8d} {f'{chances.sum():.1f} ± {error:.1f}':>16s} {needed:8d}"
+            f"   P(so few) {law[: needed + 1].sum():.2f}, P(so many) {law[needed:].sum():.2f}"
+        )
+    return lines
+
+
 def _line(name: str, stated: Array, realized: Array) -> str:
     cells = (f"{_mean(values):>14s}" for values in (stated, realized, realized - stated))
     return f"{name:24s} " + " ".join(cells)
@@ -273,6 +342,8 @@ def _mean(values: Array) -> str:
 
 if __name__ == "__main__":
     arguments = [int(word) for word in sys.argv[1:4]] or [300]
-    kept_in = [Path(word) for word in sys.argv[4:5]]
+    kept_in = Path(sys.argv[4]) if len(sys.argv) > 4 else None
+    house_work = dig_house if sys.argv[5:] == ["dig"] else run_house
+    settings = (arguments + [0, 1][len(arguments) - 1 :])[:3]
     sys.stdout.write(heading("seeds: one a house, from the second argument on"))
-    sys.stdout.write("\n".join(report(*arguments, *kept_in)) + "\n")
+    sys.stdout.write("\n".join(report(*settings, kept_in, house_work)) + "\n")
