@@ -118,11 +118,11 @@ def test_outcomes_beyond_the_likeliest_five_are_put_together(survey: Survey) -> 
 
 def test_flags_begin_with_another_reading_and_end_with_what_was_assumed(survey: Survey) -> None:
     """The order in which a person should look at them; what needs nobody stands elsewhere."""
-    codes = ("soil-assumed", "last-point-short", "other-reading", "told")
+    codes = ("soil-assumed", "last-point-short", "find-not-explained", "other-reading", "told")
     notices = tuple(Notice(c, c, "site", needs_person=c != "told") for c in codes)
     read = dataclasses.replace(survey.site, notices=notices)
     rows = flag_section(Survey(read, survey.rules)).rows
-    assert [row[1] for row in rows] == ["other-reading", "last-point-short", "soil-assumed"]
+    assert [row[1] for row in rows] == [*codes[3:1:-1], "last-point-short", "soil-assumed"]
 
 
 def test_a_pit_has_one_row_with_its_numbers(survey: Survey) -> None:

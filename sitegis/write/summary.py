@@ -171,7 +171,7 @@ def _worth_lines(survey: Survey, width: int) -> list[str]:
 
 
 def _flag_lines(survey: Survey, most: int, width: int) -> list[str]:
-    """Return lines on what a person must look at: another reading first, what was assumed last."""
+    """Return lines on what a person must look at, in the order of its section."""
     section = flag_section(survey)
     if not section.rows:
         return []

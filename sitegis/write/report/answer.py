@@ -119,10 +119,11 @@ def check_section(survey: Survey) -> Section:
 
 
 def flag_section(survey: Survey) -> Section:
-    """Return what a person must look at: another reading first, what was assumed last."""
+    """Return what a person must look at: another reading, then finds, what was assumed last."""
 
-    def order(notice: Notice) -> tuple[bool, bool]:
-        return notice.code != "other-reading", notice.code.endswith(ASSUMED)
+    def order(notice: Notice) -> tuple[bool, bool, bool]:
+        last = notice.code.endswith(ASSUMED)
+        return notice.code != "other-reading", notice.code != "find-not-explained", last
 
     return _notices(
         "A person must look at", sorted((n for n in survey.notices if n.needs_person), key=order)
