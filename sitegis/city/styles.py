@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -82,7 +84,12 @@ def describe_city(path: Path, columns: dict[str, list[str]], date: str) -> None:
     date
         Date of the run.
     """
-    describe_layers(path, [_described(name, columns[name]) for name in _LAYERS], date=date)
+    layers = [_described(name, columns[name]) for name in _LAYERS]
+    with closing(sqlite3.connect(path, isolation_level=None)) as database:
+        database.execute("PRAGMA journal_mode = OFF")
+        database.execute("BEGIN")
+        describe_layers(database, layers, date=date)
+        database.execute("COMMIT")
 
 
 def _described(layer: str, columns: list[str]) -> LayerTable:

@@ -20,7 +20,8 @@ Array = NDArray[np.float64]
 
 
 @lru_cache(maxsize=64)
-def _known_crs(crs: str) -> CRS:
+def known_crs(crs: str) -> CRS:
+    """Return the CRS of an EPSG code or WKT."""
     return CRS.from_user_input(crs)
 
 
@@ -39,13 +40,13 @@ def to_wgs84(crs: str, cell: Cell) -> Operation:
     Operation
         Operation from easting, northing to longitude, latitude.
     """
-    return operation(_known_crs(crs), _known_crs("EPSG:4326"), cell)
+    return operation(known_crs(crs), known_crs("EPSG:4326"), cell)
 
 
 @lru_cache(maxsize=1024)
 def _at_origin(crs: str, easting: float, northing: float) -> Operation:
     # one operation for the whole lot, by its corner: no two points take different datum shifts
-    return to_wgs84(crs, cell_of_place(_known_crs(crs), easting, northing))
+    return to_wgs84(crs, cell_of_place(known_crs(crs), easting, northing))
 
 
 def rotation(angle_rad: float) -> Array:
@@ -150,7 +151,7 @@ class LotFrame:
     @property
     def datum(self) -> str:
         """The name of the CRS's geodetic datum."""
-        geodetic = _known_crs(self.crs).geodetic_crs
+        geodetic = known_crs(self.crs).geodetic_crs
         return "not named" if geodetic is None or geodetic.datum is None else geodetic.datum.name
 
     def to_lonlat(self, xy: Array) -> Array:
