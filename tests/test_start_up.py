@@ -58,7 +58,9 @@ def test_run_imports_neither_statistics_nor_spreadsheets(tmp_path: Path) -> None
     assert {"folium", "ezdxf", "reportlab"} <= loaded
     late = {"geopandas", "openpyxl", "pandas", "requests", "scipy.optimize", "scipy.stats"}
     # parts of libraries that write documentation, parse queries, list tiles or load them
-    parts = {"scipy.special._basic", "pyparsing.core", "xyzservices.lib", "http.client"}
+    parts = {
+        "scipy.special._basic", "pyparsing.core", "xyzservices.lib", "http.client", "numpy.ma.core",
+    }  # fmt: skip
     assert not loaded & {*late, *parts, "sitegis.city"}
 
 
@@ -132,6 +134,13 @@ class Mine(ColorMap):
 assert branca.colormap.ColorMap in Mine.__mro__ and isinstance(Mine(), ColorMap)
 assert folium.LinearColormap(["red", "blue"]).rgba_hex_str(0.0) == "#ff0000ff"
 assert isinstance(folium.TileLayer("OpenStreetMap"), folium.TileLayer)
+
+# masked arrays: none is while nobody asks for one
+import numpy
+assert numpy.median([3.0, 1.0]) == 2.0 and [*numpy.unique([2, 1, 2])] == [1, 2]
+assert "numpy.ma.core" not in sys.modules
+some = numpy.ma.masked_array([1, 2], [0, 1])
+assert numpy.ma.is_masked(some) and not numpy.ma.isMaskedArray(some.data)
 
 # patterns, and errors
 assert isinstance(paragraph.uri_pat, Late) and "made" not in vars(paragraph.uri_pat)

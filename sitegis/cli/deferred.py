@@ -130,6 +130,25 @@ class _NamesLoader(_Around):
             setattr(module, name, Late(partial(self._whole, module, name)))
 
 
+class _MaskedLoader(_Around):
+    """Loads ``numpy.ma`` when it is asked for anything but whether an array is masked.
+
+    Which medians and distinct values ask of every array; none is while the module has not run.
+    """
+
+    def exec_module(self, module: ModuleType) -> None:
+        """Put in place of the module's code the two questions, and what runs it for all else."""
+
+        def attribute(name: str) -> Any:
+            if name == "__path__":
+                raise AttributeError(name)
+            return self._whole(module, name)
+
+        module.__getattr__ = attribute  # type: ignore[method-assign]
+        for name in ("isMaskedArray", "is_masked"):
+            setattr(module, name, lambda _: False)
+
+
 class _PatternLoader(_Around):
     """Loads a module with its regular expressions not compiled yet."""
 
@@ -185,6 +204,8 @@ def _loader_around(fullname: str) -> Callable[[Any], Loader] | None:
         return _PartLoader
     if fullname in NAMES:
         return _NamesLoader
+    if fullname == "numpy.ma":
+        return _MaskedLoader
     return _PatternLoader if fullname in PATTERNS else None
 
 

@@ -12,7 +12,7 @@ from ..late_dataclass import dataclass
 from ..model.dig_plan import Corridor
 from ..numerics.intervals import LEVELS
 from ..numerics.ordering import MATTERS_P, at_least, in_steps, ordered
-from ..numerics.raster import highest_near, lowest_near, smoothed
+from ..numerics.raster import boxes_of, highest_near, lowest_near, smoothed
 from ..pits.exposure import Flags, Integers, straights_of
 from .cloud import RouteCloud
 from .hits import Grid, cells_passed
@@ -262,14 +262,11 @@ def _smooth(cells: Flags, grid: Grid) -> BaseGeometry:
     The edge is rounded by going out and back again, simplified by less than it stays beyond the
     cells, and put on a lattice of a centimeter. Holes of less than four cells are filled.
     """
-    edges = np.diff(cells.astype(np.int8), axis=1, prepend=0, append=0)
-    row, first = np.nonzero(edges == 1)
-    past = np.nonzero(edges == -1)[1]
     (x, y), cell = grid.origin_m, grid.cell_m
-    # one box for each run of marked cells in a row
-    runs = shapely.box(x + first * cell, y + row * cell, x + past * cell, y + (row + 1) * cell)
+    left, low, right, high = boxes_of(cells).T * cell
+    boxes = shapely.box(x + left, y + low, x + right, y + high)
     # out with round corners, and back not quite as far: the cells stay covered
-    out = shapely.buffer(shapely.union_all(runs), JOIN_CELLS * cell, quad_segs=6)
+    out = shapely.buffer(shapely.union_all(boxes), JOIN_CELLS * cell, quad_segs=6)
     back = shapely.buffer(out, (BEYOND_CELLS - JOIN_CELLS) * cell, quad_segs=6)
     simple = shapely.simplify(back, SIMPLIFY_CELLS * cell)
     shape = shapely.set_precision(_filled(simple, 4.0 * cell**2), LATTICE_M)

@@ -151,11 +151,11 @@ def scale_of_nodes(kind: Kind, log_likelihoods: Array) -> NoiseScale:
     """
     # an impossible node must not bend the polynomial through the others
     finite = np.maximum(log_likelihoods - np.max(log_likelihoods), -60.0)
-    curve = np.polynomial.Polynomial.fit(_LOG_NODES, finite, 4)
+    curve = np.polyfit(_LOG_NODES, finite, 4)
     # a step past either end, where the likelihood is held level and the prior lets it fall
     fine = np.linspace(_LOG_NODES[0] - _LOG_STEP, _LOG_NODES[-1] + _LOG_STEP, 701)
     within = np.clip(fine, _LOG_NODES[0], _LOG_NODES[-1])
-    logs = curve(within) + log_prior(np.exp(fine))
+    logs = np.polyval(curve, within) + log_prior(np.exp(fine))
     weights = np.exp(logs - logs.max())
     # distribution function over ln k
     passed = np.cumsum(weights) / weights.sum()

@@ -6,6 +6,7 @@ A reference library has them too, but takes longer to import than they take to c
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..geometry.frames import Array
 
@@ -89,3 +90,23 @@ def smoothed(cells: Array, sd_cells: float) -> Array:
         total = sum(part * wide[at : at + len(lines)] for at, part in enumerate(kernel))
         cells = np.moveaxis(np.asarray(total), 0, axis)
     return cells
+
+
+def boxes_of(marked: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Return boxes (k, 4) that hold the marked cells (rows, columns) together, none twice.
+
+    Least column and row, and those past the last. One for each run of marked cells in a row, and
+    for all rows one after another with the same run.
+
+    >>> boxes_of(np.array([[1, 1, 0], [1, 1, 0], [0, 1, 1]], bool)).tolist()
+    [[0, 0, 2, 2], [1, 2, 3, 3]]
+    """
+    edges = np.diff(marked.astype(np.int8), axis=1, prepend=0, append=0)
+    row, first = np.nonzero(edges == 1)
+    past = np.nonzero(edges == -1)[1]
+    order = np.lexsort((row, past, first))
+    row, first, past = row[order], first[order], past[order]
+    begins = np.ones(row.size, bool)
+    begins[1:] = (np.diff(first) != 0) | (np.diff(past) != 0) | (np.diff(row) != 1)
+    last = np.roll(begins, -1)
+    return np.stack([first[begins], row[begins], past[begins], row[last] + 1], axis=1)

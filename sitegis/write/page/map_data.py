@@ -16,6 +16,7 @@ from ...model.results import Exit, ExitComponent
 from ...model.site import Main
 from ...model.survey import Survey
 from ...numerics.ordering import MATTERS_P, at_least, decimals, largest, on_lattice
+from ...numerics.raster import boxes_of
 from ...numerics.statistics import ELLIPSE_95, square_root
 from ...units import LengthUnit, about, is_imperial, percent
 from ..derive import survey_features
@@ -241,12 +242,12 @@ def _hit_features(hits: HitMap) -> Iterator[tuple[str, shapely.Geometry, dict[st
     for index, low in enumerate(HIT_BANDS):
         high = HIT_BANDS[index + 1] if index + 1 < len(HIT_BANDS) else np.inf
         # half-open bands, each cell in one of them
-        row, column = np.nonzero(at_least(hits.p, low) & ~at_least(hits.p, high))
-        if not len(row):
+        boxes = boxes_of(at_least(hits.p, low) & ~at_least(hits.p, high))
+        if not len(boxes):
             continue
         # merged as whole numbers of cells, where every corner is exact
-        boxes = shapely.union_all(shapely.box(column, row, column + 1, row + 1))
-        merged = shapely.transform(boxes, lambda cells: hits.origin_m + hits.cell_m * cells)
+        whole = shapely.union_all(shapely.box(*boxes.T))
+        merged = shapely.transform(whole, lambda cells: hits.origin_m + hits.cell_m * cells)
         over, under = percent(low), percent(high) if np.isfinite(high) else ""
         reach = f"{over} to {under}" if under else f"over {over}"
         yield (

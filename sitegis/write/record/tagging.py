@@ -16,7 +16,15 @@ from typing import Any
 from xml.sax.saxutils import escape
 
 from PIL import ImageCms
-from reportlab.pdfbase.pdfdoc import PDFArray, PDFDictionary, PDFName, PDFPage, PDFStream, PDFString
+from reportlab.pdfbase.pdfdoc import (
+    PDFArray,
+    PDFDictionary,
+    PDFName,
+    PDFPage,
+    PDFStream,
+    PDFString,
+    PDFZCompress,
+)
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, Paragraph
 
@@ -132,6 +140,8 @@ class TaggedCanvas(Canvas):
 
     def __init__(self, *args: Any, **settings: Any) -> None:
         super().__init__(*args, **{**settings, "pdfVersion": (1, 7)})
+        # deflated alone: the library's usual letters after that (ASCII 85) are a quarter more
+        self._doc.defaultStreamFilters = [PDFZCompress]  # type: ignore[attr-defined]
         self.structure = Node("Document", placed=True)
         # nodes by page, in the order of their marked content's numbers (MCID)
         self._marked: dict[int, list[Node]] = {}
@@ -172,6 +182,8 @@ class TaggedCanvas(Canvas):
         # the library writes no key that it does not list
         page.__NoDefault__ = [*page.__NoDefault__, "StructParents", "Tabs"]
         page.StructParents, page.Tabs = number - 1, PDFName("S")
+        # by the file's own filter
+        page.compression = 0
         self._page_objects[number] = page
 
     def write_structure(self, title: str, language: str, date: datetime) -> None:
@@ -205,8 +217,7 @@ class TaggedCanvas(Canvas):
     def _element(self, node: Node, parent: Any, made: dict[int, PDFDictionary]) -> Any:
         """Make the structure element of a node with all below it; give its reference."""
         document = self._doc  # type: ignore[attr-defined]
-        values = {"Type": PDFName("StructElem"), "S": PDFName(node.role), "P": parent}
-        element = made[id(node)] = PDFDictionary(values)
+        element = made[id(node)] = PDFDictionary({"S": PDFName(node.role), "P": parent})
         if node.alt:
             element["Alt"] = PDFString(node.alt)
         if node.box:
@@ -215,9 +226,15 @@ class TaggedCanvas(Canvas):
         if node.scope:
             element["A"] = PDFDictionary({"O": PDFName("Table"), "Scope": PDFName(node.scope)})
         here, kids = document.Reference(element), []
+        # a mark on the element's own page is its number alone (14.7.4.2)
+        first = next((kid[0] for kid in node.kids if isinstance(kid, tuple)), None)
+        if first is not None:
+            element["Pg"] = document.Reference(self._page_objects[first])
         for kid in node.kids:
             if isinstance(kid, Node):
                 kids.append(self._element(kid, here, made))
+            elif kid[0] == first:
+                kids.append(kid[1])
             else:
                 page = document.Reference(self._page_objects[kid[0]])
                 kids.append(PDFDictionary({"Type": PDFName("MCR"), "Pg": page, "MCID": kid[1]}))
