@@ -28,7 +28,7 @@ JOIN_CELLS, BEYOND_CELLS, SIMPLIFY_CELLS = 1.6, 0.5, 0.45
 LATTICE_M = 0.01
 NEVER = 2.0
 # search: aim this much above the level, and guess that so much of what a shape may hold it does;
-# settle for so much too much after so many trials
+# settle for so much too much, and for twice as much after so many trials
 AIMED_ABOVE, FIRST_GUESS = 0.006, 0.7
 TOLERANCE, TRIALS_WORTHWHILE = 0.02, 4
 
@@ -235,8 +235,8 @@ def _corridor(name: str, level: float, grid: Grid, entry: Array, measure: _Measu
             low = at
         else:
             shape, held, high = tried, share, at
-        enough = bool(at_least(level + TOLERANCE, held)) or trial + 1 >= TRIALS_WORTHWHILE
-        if shape is not None and (enough or high - low <= 1):
+        tolerance = TOLERANCE * (1 + (trial + 1 >= TRIALS_WORTHWHILE))
+        if shape is not None and (at_least(level + tolerance, held) or high - low <= 1):
             break
     polygons = shapely.get_parts(shape)
     return Corridor(
