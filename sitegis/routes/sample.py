@@ -35,7 +35,9 @@ from .unlisted import unlisted_log_fit
 __all__ = ["sample_routes"]
 
 # powers of two: a Sobol' sequence is even only over whole ones
-PILOT_POWER, FIRST_POWER, LAST_POWER = 11, 12, 16
+PILOT_POWER, FIRST_POWER, LAST_POWER = 10, 12, 16
+# a find leaves few draws to adapt by
+PILOT_POWER_FOUND = 11
 # judgment, no source: what the draws of one way must be worth
 EFFECTIVE_SAMPLES, LOG_EVIDENCE_SE = 400.0, 0.05
 # of those, where something was found, what all but the likeliest sequence of bends must be worth,
@@ -86,11 +88,11 @@ def sample_routes(survey: Survey) -> Survey:
 
     Exit pose from its posterior, up to three bends from the catalog, lengths by the aim of
     the way, the last one solved so that it meets the main; scrambled Sobol' points seeded from
-    ``site.seed`` and the hypothesis id. A pilot of 2¹¹ points adapts the proposal over bend
-    sequences; then 2¹² points are doubled up to 2¹⁶ until the effective sample size
-    (Σw)²/Σw² reaches 400 and the standard error of ln Z, √(1/ESS − 1/drawn), 0.05
-    (see e.g. Owen, Monte Carlo theory, methods and examples, ch. 9). Ways with a negligible
-    share of the posterior stay at the first 2¹².
+    ``site.seed`` and the hypothesis id. A pilot of 2¹⁰ points (2¹¹ where something was found)
+    adapts the proposal over bend sequences; then 2¹² points are doubled up to 2¹⁶ until the
+    effective sample size (Σw)²/Σw² reaches 400 and the standard error of ln Z,
+    √(1/ESS − 1/drawn), 0.05 (see e.g. Owen, Monte Carlo theory, methods and examples, ch. 9).
+    Ways with a negligible share of the posterior stay at the first 2¹².
     """
     site, exit = survey.site, survey.exit
     setting = _Setting(
@@ -153,16 +155,18 @@ def _started(hypothesis: Hypothesis, mains: dict[str, Main], setting: _Setting) 
     if plan.why_none:
         return _Run(hypothesis, None, None, (), 0, plan.why_none)
     plan = suit_sequences(plan, setting.exit)
-    sequence, drawn = _sequence(hypothesis.id, setting.site.seed), 1 << PILOT_POWER
+    sequence = _sequence(hypothesis.id, setting.site.seed)
+    drawn = 1 << (PILOT_POWER_FOUND if is_found(plan) else PILOT_POWER)
     pilot = _draw(plan, sequence.points(0, drawn), setting)
-    # twice as many before a way is said to fit nowhere
+    # others, twice as many, before a way is said to fit nowhere
     if not len(pilot.fitted.rows):
-        pilot = _draw(plan, sequence.points(drawn, drawn), setting)
+        more = 1 << PILOT_POWER_FOUND
+        pilot, drawn = _draw(plan, sequence.points(more, more), setting), drawn + more
     if not len(pilot.fitted.rows):
         reason = reason_for_none(
             plan, pilot.fitted, setting.exit, setting.least_slope, setting.site.units
         )
-        return _Run(hypothesis, None, None, (), 2 << PILOT_POWER, reason)
+        return _Run(hypothesis, None, None, (), drawn, reason)
     adapted = plan.with_shares(_adapted_shares(plan, (pilot,)))
     # a sequence of its own: the points that adapted the proposal are not weighed by it
     sequence = _sequence(hypothesis.id + "/main", setting.site.seed)

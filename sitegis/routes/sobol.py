@@ -5,6 +5,8 @@ A reference library has them too, but takes longer to import than a run takes to
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -32,6 +34,7 @@ _PRIMITIVES = (
     (6, 13, (1, 1, 1, 15, 21, 21)),
 )
 MOST_DIMENSIONS = len(_PRIMITIVES) + 1
+_LOW = np.uint32(64)  # low bits of a point's number and one more, taken apart from the rest
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,12 +60,22 @@ class Sobol:
             Points (number, d).
         """
         index = np.arange(first, first + number, dtype=np.uint32)
+        # a point is the exclusive or of what the low and the high bits of its number give
+        low, high = index & (_LOW - 1), index // _LOW
+        least = int(high.min(initial=0))
+        highs = np.arange(least, int(high.max(initial=0)) + 1, dtype=np.uint32) * _LOW
+        drawn = self._turned(np.arange(_LOW, dtype=np.uint32))[low]
+        drawn ^= (self._turned(highs) ^ self.shift)[high - least]
+        return np.asarray(drawn * 2.0**-BITS)
+
+    def _turned(self, index: NDArray[np.uint32]) -> NDArray[np.uint32]:
+        """Return the exclusive or (number, d) of the directions of each index (number,)."""
         # Gray code order: the same points, each one exclusive or away from the one before
         gray = index ^ (index >> np.uint32(1))
-        drawn = np.broadcast_to(self.shift, (number, len(self.shift))).copy()
+        turned = np.zeros((index.size, len(self.shift)), np.uint32)
         for bit in range(int(gray.max(initial=0)).bit_length()):
-            drawn ^= (gray >> np.uint32(bit) & np.uint32(1))[:, None] * self.directions[bit]
-        return np.asarray(drawn * 2.0**-BITS)
+            turned ^= (gray >> np.uint32(bit) & np.uint32(1))[:, None] * self.directions[bit]
+        return turned
 
 
 def scrambled(dimensions: int, generator: np.random.Generator) -> Sobol:
@@ -87,12 +100,18 @@ def scrambled(dimensions: int, generator: np.random.Generator) -> Sobol:
     shift = generator.integers(2, size=(dimensions, BITS), dtype=np.uint32) @ place
     matrices = generator.integers(2, size=(dimensions, BITS, BITS), dtype=np.uint32)
     # lower triangular with ones on the diagonal over GF(2): it keeps the net's evenness
-    matrices = np.tril(matrices, -1) + np.eye(BITS, dtype=np.uint32)
-    numbers = np.array([_direction_numbers(axis) for axis in range(dimensions)], np.uint32)
-    # the digits of each direction number, the first after the point first: (d, BITS, digits)
-    digits = numbers[:, :, None] >> np.arange(BITS, dtype=np.uint32)[::-1] & np.uint32(1)
-    mixed = (digits @ matrices.transpose(0, 2, 1)) & np.uint32(1)
+    matrices = np.tril(matrices, -1) + np.eye(BITS)
+    # sums of at most BITS ones: exact in floats, which are quicker
+    mixed = (_digits(dimensions) @ matrices.transpose(0, 2, 1)).astype(np.uint32) & np.uint32(1)
     return Sobol(np.ascontiguousarray((mixed @ place[::-1]).T), shift)
+
+
+@cache
+def _digits(dimensions: int) -> Array:
+    """Return the digits (d, BITS, digits) of direction numbers, the first after the point first."""
+    numbers = np.array([_direction_numbers(axis) for axis in range(dimensions)], np.uint32)
+    places = np.arange(BITS, dtype=np.uint32)[::-1]
+    return (numbers[:, :, None] >> places & np.uint32(1)).astype(float)
 
 
 def _direction_numbers(axis: int) -> list[int]:

@@ -100,7 +100,7 @@ def _geometry_bytes(shape: BaseGeometry, srs_id: int) -> bytes:
         low_x, low_y, high_x, high_y = shape.bounds
         flags, envelope = flags | _ENVELOPE_XY, struct.pack("<4d", low_x, high_x, low_y, high_y)
     header = struct.pack("<2sBBi", b"GP", 0, flags, srs_id)
-    return header + envelope + shapely.to_wkb(shape, byte_order=1)
+    return header + envelope + bytes(shapely.to_wkb(shape, byte_order=1))
 
 
 def _layer_table(table: str, features: list[Feature], reference: str) -> LayerTable:
