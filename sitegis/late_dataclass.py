@@ -8,6 +8,7 @@ itself writes them, and only those that are called; every other kind is made by 
 from __future__ import annotations
 
 import dataclasses
+from functools import partial
 from typing import TYPE_CHECKING, Any, cast
 
 __all__ = ["dataclass"]
@@ -38,8 +39,21 @@ else:
         return _late
 
 
+# that many records are filled field by field, as most kinds have no more, before a method of their
+# own is compiled
+_BY_FIELD = 4
+
+
 class _Frozen:
     """What every frozen record has alike."""
+
+    def __eq__(self, other: object) -> bool:
+        if other.__class__ is not self.__class__:
+            return NotImplemented
+        return _compared(self) == _compared(other)
+
+    def __hash__(self) -> int:
+        return hash(_compared(self))
 
     def __setattr__(self, name: str, value: object) -> None:
         raise dataclasses.FrozenInstanceError(f"cannot assign to field {name!r}")
@@ -55,11 +69,18 @@ class _Frozen:
             object.__setattr__(self, field.name, value)
 
 
+def _compared(record: Any) -> tuple[Any, ...]:
+    """Return the values that make two records the same."""
+    return tuple(getattr(record, one.name) for one in dataclasses.fields(record) if one.compare)
+
+
 _ALIKE = {
     name: vars(_Frozen)[name]
-    for name in ("__setattr__", "__delattr__", "__getstate__", "__setstate__")
-}
-_WRITTEN = ("__init__", "__repr__", "__eq__", "__hash__")
+    for name in (
+        "__eq__", "__hash__", "__setattr__", "__delattr__", "__getstate__", "__setstate__",
+    )
+}  # fmt: skip
+_WRITTEN = ("__init__", "__repr__")
 
 
 def _late(cls: type) -> type:
@@ -87,16 +108,19 @@ def _is_record(cls: type) -> bool:
 class _Method:
     """A method of a record that stands in its place until something asks for it."""
 
-    __slots__ = ("_cls", "_name")
+    __slots__ = ("_cls", "_filled", "_name")
 
     def __init__(self, cls: type, name: str) -> None:
-        self._cls, self._name = cls, name
+        self._cls, self._name, self._filled = cls, name, 0
 
     def __get__(self, record: object | None, owner: type) -> Any:
         """Write the method, put it in this place, and give it as any method."""
         plain = self._name == "__init__" and all(
             one.init and not one.kw_only for one in dataclasses.fields(self._cls)
         )
+        if plain and record is not None and self._filled < _BY_FIELD:
+            self._filled += 1
+            return partial(_fill, self._cls, record)
         method = _init(self._cls) if plain else _by_the_library(self._cls, self._name)
         setattr(self._cls, self._name, method)
         return method.__get__(record, owner)
@@ -114,6 +138,25 @@ class _Factory:
 
     def __repr__(self) -> str:
         return "<factory>"
+
+
+def _fill(cls: Any, record: Any, /, *given: Any, **named: Any) -> None:
+    """Do what ``__init__`` of a class does, without compiling it; that one says what is wrong."""
+    fields = dataclasses.fields(cls)
+    values = list(given)
+    for field in fields[len(given) :]:
+        if field.name in named:
+            values.append(named.pop(field.name))
+        elif field.default_factory is not dataclasses.MISSING:
+            values.append(field.default_factory())
+        elif field.default is not dataclasses.MISSING:
+            values.append(field.default)
+    if named or len(values) != len(fields):
+        _init(cls)(record, *given, **named)
+    for field, value in zip(fields, values, strict=True):
+        object.__setattr__(record, field.name, value)
+    if hasattr(cls, "__post_init__"):
+        record.__post_init__()
 
 
 def _init(cls: Any) -> Any:
