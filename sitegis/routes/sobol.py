@@ -100,9 +100,9 @@ def scrambled(dimensions: int, generator: np.random.Generator) -> Sobol:
     shift = generator.integers(2, size=(dimensions, BITS), dtype=np.uint32) @ place
     matrices = generator.integers(2, size=(dimensions, BITS, BITS), dtype=np.uint32)
     # lower triangular with ones on the diagonal over GF(2): it keeps the net's evenness
-    matrices = np.tril(matrices, -1) + np.eye(BITS)
+    lower = np.tril(matrices, -1) + np.eye(BITS)
     # sums of at most BITS ones: exact in floats, which are quicker
-    mixed = (_digits(dimensions) @ matrices.transpose(0, 2, 1)).astype(np.uint32) & np.uint32(1)
+    mixed = (_digits(dimensions) @ lower.transpose(0, 2, 1)).astype(np.uint32) & np.uint32(1)
     return Sobol(np.ascontiguousarray((mixed @ place[::-1]).T), shift)
 
 
