@@ -143,7 +143,13 @@ def _site(name: str, note: str, units: str, mark: str) -> Site:
         keep_outs=keep_outs,
         fixtures=(
             PlannedFixture(
-                "WC", f"New toilet {mark}", "water-closet", "R1", 3.0, 3.0, None, (2.0, 3.5)
+                "WC",
+                "water-closet",
+                "R1",
+                3.0,
+                3.0,
+                vent_m=(2.0, 3.5),
+                name=f"New toilet {mark}",
             ),
         ),
         notices=notices,

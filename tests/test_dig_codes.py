@@ -62,7 +62,7 @@ def tapped(name: str, cover_m: float | None, street_m: float) -> tuple[Survey, T
 def valve(name: str, kind: str, floor_m: float, cover_m: float | None = COVER_M) -> str:
     """Return the verdict on a backwater valve for a fixture on a floor."""
     survey, tap = tapped(name, cover_m, STREET_M)
-    one = PlannedFixture("F", "F", kind, "R1", 1.0, 1.0)
+    one = PlannedFixture("F", kind, "R1", 1.0, 1.0, name="F")
     (check,) = backwater_checks(survey, one, floor_m, [tap])
     assert check.section in check.words
     return check.verdict
@@ -358,7 +358,7 @@ def test_the_cover_is_that_of_the_next_manhole_upstream() -> None:
     words = {}
     for station_m in (1.0, 5.0, 12.0, 40.0):
         there = replace(tap, main=replace(tap.main, manholes=manholes), station_m=station_m)
-        fixture_ = PlannedFixture("F", "F", "floor-drain", "R1", 1.0, 1.0)
+        fixture_ = PlannedFixture("F", "floor-drain", "R1", 1.0, 1.0, name="F")
         (check,) = backwater_checks(survey, fixture_, 30.5, [there])
         words[station_m] = check.verdict, check.words
     assert [words[at][0] for at in (1.0, 5.0, 12.0, 40.0)] == [

@@ -60,7 +60,7 @@ def tie_survey(
 
 def fixture(kind: str, x: float, y: float, room: str = "R1") -> PlannedFixture:
     """Return a planned fixture in room coordinates."""
-    return PlannedFixture("F", f"New {kind}", kind, room, x, y)
+    return PlannedFixture("F", kind, room, x, y, name=f"New {kind}")
 
 
 def test_a_branch_meets_a_straight_drain_square() -> None:

@@ -20,7 +20,7 @@ from ..geometry.frames import Array, LotFrame
 from ..late_dataclass import dataclass
 from ..messages.errors import Notice
 from ..numerics.ordering import MATTERS_M, largest
-from .fields import RECORD, Date, Depth, Extent, Length, Share, Text, Weight
+from .fields import RECORD, Date, Depth, Extent, Length, Name, Point, Share, Text, Weight
 from .revisions import Revision
 
 Side = Literal["front", "right", "rear", "left"]
@@ -35,6 +35,7 @@ Seen = Literal[
     "displaced-joint", "intruding-connection", "roots", "deposits", "soil", "obstacle",
     "infiltration", "water-level", "other",
 ]  # fmt: skip
+ClockHour = Annotated[int, Field(ge=1, le=12)]
 CORNER_SIDES: Mapping[str, tuple[Side, Side]] = {
     "front-left": ("left", "front"),
     "front-right": ("front", "right"),
@@ -297,50 +298,53 @@ class WyeSeen:
     ``side`` is the side of the pipe joined from which this one comes in, looking downstream.
     """
 
-    run: str | None = None
-    point: str | None = None
-    footage_m: float | None = None
+    __pydantic_config__: ClassVar[ConfigDict] = RECORD
+    run: Name | None = None
+    point: Name | None = None
+    footage_m: Annotated[Length, Field(ge=0)] | None = None
     side: Literal["left", "right"] | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """One push of the cable, with a zero of its own at ``access``.
+    """``[[run]]``: one push of the cable, with a zero of its own at ``access``.
 
     ``toward`` "upstream" is a push inwards, against the flow. ``stopped_at_m`` is the footage
     where it stopped, ``stopped`` why; ``existing_fixtures`` drain into it today. ``diameter_m``
     is inside, None where not given.
     """
 
-    id: str
-    access: str
+    __pydantic_config__: ClassVar[ConfigDict] = RECORD
+    id: Name
+    access: Name
     toward: Toward = "downstream"
     joins: WyeSeen | None = None
     stopped: Stopped | None = None
-    stopped_at_m: float | None = None
+    stopped_at_m: Annotated[Length, Field(ge=0)] | None = None
     system: System = "unknown"
-    existing_fixtures: tuple[str, ...] = ()
-    diameter_m: float | None = None
+    existing_fixtures: tuple[FixtureKind, ...] = ()
+    diameter_m: Extent | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Observation:
-    """What the camera saw on a run: at a footage, or from one to another.
+    """``[[observation]]``: what the camera saw on a run, at a footage, or from one to another.
 
     ``clock_from`` and ``clock_to`` are whole hours looking the way the camera goes, 12 at the
     top; ``amount`` is as written (a size, a share of the section).
     """
 
-    run: str
-    footage_m: float
-    footage_to_m: float | None
+    __pydantic_config__: ClassVar[ConfigDict] = RECORD
+    run: Name = field(default="", kw_only=True)
+    footage_m: Annotated[Length, Field(ge=0)]
+    footage_to_m: Annotated[Length, Field(ge=0)] | None = field(default=None, kw_only=True)
     seen: Seen
-    clock_from: int | None
-    clock_to: int | None
-    amount: str
-    photo: str
-    video_time: str
-    note: str
+    clock_from: ClockHour | None = None
+    clock_to: ClockHour | None = None
+    amount: Text = ""
+    photo: Text = ""
+    video_time: Text = ""
+    note: Text = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -422,19 +426,20 @@ class Main:
 
 @dataclass(frozen=True, slots=True)
 class PlannedFixture:
-    """A fixture, or a set, that a renovation would add: room coordinates of it and of its vent.
+    """``[[fixture]]``: a fixture, or a set, that a renovation would add, and its vent in its room.
 
     ``vent_distance_m`` is along the pipe from its trap to the vent.
     """
 
-    id: str
-    name: str
-    kind: str
-    room: str
-    x_m: float
-    y_m: float
-    vent_distance_m: float | None = None
-    vent_m: tuple[float, float] | None = None
+    __pydantic_config__: ClassVar[ConfigDict] = RECORD
+    id: Name
+    name: Text = field(default="", kw_only=True)
+    kind: FixtureKind
+    room: Name
+    x_m: Length
+    y_m: Length
+    vent_distance_m: Annotated[Length, Field(ge=0)] | None = None
+    vent_m: Point | None = None
 
     @property
     def kinds(self) -> tuple[str, ...]:
@@ -546,7 +551,7 @@ class Site:
     receiver: str = ""
     sonde: str = ""
     drain_material: str = ""
-    existing_fixtures: tuple[str, ...] = ()
+    existing_fixtures: tuple[FixtureKind, ...] = ()
     poles_m: float = 0.0
     runs: tuple[Run, ...] = ()
     observations: tuple[Observation, ...] = ()

@@ -121,29 +121,13 @@ def make_fixtures(reading: Reading, room_ids: set[str]) -> tuple[PlannedFixture,
         Fixtures without faults.
     """
     made = []
-    for number, table in enumerate(reading.file.fixture, start=1):
-        if table.room not in room_ids:
-            if table.room not in reading.report.broken_names:
-                reading.report.fault(
-                    "room-unknown",
-                    f"fixture[{number}].room",
-                    table.room,
-                    known=guess(table.room, sorted(room_ids)),
-                )
-            continue
-        made.append(
-            PlannedFixture(
-                id=table.id,
-                name=table.name or table.id,
-                kind=table.kind,
-                room=table.room,
-                x_m=table.x,
-                y_m=table.y,
-                vent_distance_m=table.vent_distance,
-                vent_m=table.vent,
-            )
-        )
-    _twice(reading, "fixture", [table.id for table in reading.file.fixture])
+    for number, one in enumerate(reading.file.fixture, start=1):
+        if one.room in room_ids:
+            made.append(replace(one, name=one.name or one.id))
+        elif one.room not in reading.report.broken_names:
+            known = guess(one.room, sorted(room_ids))
+            reading.report.fault("room-unknown", f"fixture[{number}].room", one.room, known=known)
+    _twice(reading, "fixture", [one.id for one in reading.file.fixture])
     return tuple(made)
 
 

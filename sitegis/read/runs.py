@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 from ..messages.catalog import fault_of
-from ..model.site import Locate, Noise, Observation, Room, Run, WyeSeen
+from ..model.site import Locate, Noise, Observation, Room, Run
 from .consistency import check_counts
 from .faults import ALL_POINTS, Report, guess
 from .file_names import LOCATES_FILE
-from .schema import ObservationTable, RunTable, SiteFile
+from .schema import SiteFile
 
 MOST_RUNS = 5
 """All ways five runs can join are weighed one by one, 1296 of them; a sixth makes 16 807."""
@@ -43,28 +43,11 @@ def make_runs(file: SiteFile, locates: tuple[Locate, ...], report: Report) -> tu
     for number, name in enumerate(ids, start=1):
         if name not in used and len(ids) > 1 and ALL_POINTS not in report.broken_names:
             report.fault("run-without-points", f"run[{number}].id", name)
-    return tuple(_run(table) for table in tables)
-
-
-def _run(table: RunTable) -> Run:
-    """Make one run."""
-    seen = table.joins
-    joins = None if seen is None else WyeSeen(seen.run, seen.point, seen.footage, seen.side)
-    return Run(
-        id=table.id,
-        access=table.access,
-        toward=table.toward,
-        joins=joins,
-        stopped=table.stopped,
-        stopped_at_m=table.stopped_at,
-        system=table.system,
-        existing_fixtures=table.existing_fixtures,
-        diameter_m=table.diameter,
-    )
+    return tables
 
 
 def _check_run(
-    table: RunTable,
+    table: Run,
     key: str,
     before: list[str],
     ids: list[str],
@@ -124,31 +107,16 @@ def make_observations(
     ids = [run.id for run in runs]
     for number, table in enumerate(file.observation, start=1):
         key = f"observation[{number}]"
-        if table.run is None and len(ids) > 1:
+        if not table.run and len(ids) > 1:
             report.fault("run-missing:observation", f"{key}.run", None, known=", ".join(ids))
-        elif table.run is not None and table.run not in ids:
+        elif table.run and table.run not in ids:
             known = guess(table.run, ids)
             report.fault("run-unknown:observation", f"{key}.run", table.run, known=known)
-        if table.footage_to is not None and table.footage_to < table.footage:
-            report.fault("footage-backwards", f"{key}.footage_to", report.format(table.footage_to))
+        if table.footage_to_m is not None and table.footage_to_m < table.footage_m:
+            shown = report.format(table.footage_to_m)
+            report.fault("footage-backwards", f"{key}.footage_to", shown)
     only = ids[0] if len(ids) == 1 else ""
-    return tuple(_observation(table, only) for table in file.observation)
-
-
-def _observation(table: ObservationTable, only: str) -> Observation:
-    """Make one observation."""
-    return Observation(
-        table.run or only,
-        table.footage,
-        table.footage_to,
-        table.seen,
-        table.clock_from,
-        table.clock_to,
-        table.amount,
-        table.photo,
-        table.video_time,
-        table.note,
-    )
+    return tuple(replace(one, run=one.run or only) for one in file.observation)
 
 
 def counted_by_run(

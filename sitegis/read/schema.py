@@ -30,15 +30,15 @@ from ..model.fields import (
 from ..model.site import (
     FixtureKind,
     Noise,
+    Observation,
     Paper,
+    PlannedFixture,
     Priors,
     RecordTexts,
-    Seen,
+    Run,
     Side,
     SiteLanguage,
-    Stopped,
     System,
-    Toward,
 )
 from ..units import LengthUnit
 
@@ -241,60 +241,6 @@ class MainTable(Table):
     system: System = "unknown"
 
 
-class JoinsTable(Table):
-    """Where a run was seen to join another."""
-
-    run: Name | None = None
-    point: Name | None = None
-    footage: Annotated[Length, Field(ge=0)] | None = None
-    side: Literal["left", "right"] | None = None
-
-
-class RunTable(Table):
-    """``[[run]]``: one push of the cable."""
-
-    id: Name
-    access: Name
-    toward: Toward = "downstream"
-    joins: JoinsTable | None = None
-    stopped: Stopped | None = None
-    stopped_at: Annotated[Length, Field(ge=0)] | None = None
-    system: System = "unknown"
-    existing_fixtures: tuple[FixtureKind, ...] = ()
-    diameter: Extent | None = None
-
-
-ClockHour = Annotated[int, Field(ge=1, le=12)]
-
-
-class ObservationTable(Table):
-    """``[[observation]]``: what the camera saw on a run."""
-
-    run: Name | None = None
-    footage: Annotated[Length, Field(ge=0)]
-    footage_to: Annotated[Length, Field(ge=0)] | None = None
-    seen: Seen
-    clock_from: ClockHour | None = None
-    clock_to: ClockHour | None = None
-    amount: Text = ""
-    photo: Text = ""
-    video_time: Text = ""
-    note: Text = ""
-
-
-class FixtureTable(Table):
-    """``[[fixture]]``."""
-
-    id: Name
-    name: Text = ""
-    kind: FixtureKind
-    room: Name
-    x: Length
-    y: Length
-    vent_distance: Annotated[Length, Field(ge=0)] | None = None
-    vent: Point | None = None
-
-
 class KeepOutTable(Table):
     """``[[keep_out]]``: ``feature`` finds it in a layer."""
 
@@ -372,10 +318,10 @@ class SiteFile(Table):
     wall: Annotated[tuple[WallTable, ...], Some] = ()
     street: Annotated[tuple[StreetTable, ...], Few] = ()
     main: Annotated[tuple[MainTable, ...], Few] = ()
-    run: Annotated[tuple[RunTable, ...], Few] = ()
-    observation: Annotated[tuple[ObservationTable, ...], Some] = ()
+    run: Annotated[tuple[Run, ...], Few] = ()
+    observation: Annotated[tuple[Observation, ...], Some] = ()
     evidence: Annotated[tuple[AnyEvidence, ...], Some] = ()
-    fixture: Annotated[tuple[FixtureTable, ...], Some] = ()
+    fixture: Annotated[tuple[PlannedFixture, ...], Some] = ()
     keep_out: Annotated[tuple[KeepOutTable, ...], Some] = ()
     easement: Annotated[tuple[EasementTable, ...], Some] = ()
     ground: Annotated[tuple[GroundTable, ...], Some] = ()

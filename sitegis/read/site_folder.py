@@ -356,7 +356,7 @@ def _check_site_table(file: SiteFile, report: Report) -> None:
         ("site.head_above_invert", table.head_above_invert, 0.0, 0.2),
         ("site.drain_diameter", table.drain_diameter, 0.03, 0.4),
         *(
-            (f"run[{number}].diameter", run.diameter, 0.03, 0.4)
+            (f"run[{number}].diameter", run.diameter_m, 0.03, 0.4)
             for number, run in enumerate(file.run, start=1)
         ),
     ]
