@@ -310,12 +310,7 @@ def _profile_check(check: ProfileCheck) -> dict[str, Any]:
         **members_of(check, "diameter_m slope slope_sd least_slope section p_meets_least"),
         "full": _flow(check.full),
         "design": _flow(check.design),
-        "sags": [
-            {
-                **members_of(sag, "low_point high_point rise_m sd_m"),
-            }
-            for sag in check.sags
-        ],
+        "sags": [members_of(sag, "low_point high_point rise_m sd_m") for sag in check.sags],
         "statements": list(check.statements),
     }
 

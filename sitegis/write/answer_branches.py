@@ -44,23 +44,17 @@ def _run(survey: Survey, run: Run) -> dict[str, Any]:
     return {
         **members_of(run, "id access toward system stopped stopped_at_m diameter_m"),
         "existing_fixtures": list(run.existing_fixtures),
-        "joins": None
-        if seen is None
-        else {
-            **members_of(seen, "run point side footage_m"),
-        },
+        "joins": None if seen is None else members_of(seen, "run point side footage_m"),
         "points": [row.id for row in survey.site.locates if row.run == run.id],
     }
 
 
 def _observation(one: Observation) -> dict[str, Any]:
     """Return what the camera saw."""
-    return {
-        **members_of(
-            one,
-            "run footage_m footage_to_m seen clock_from clock_to amount photo video_time note",
-        ),
-    }
+    return members_of(
+        one,
+        "run footage_m footage_to_m seen clock_from clock_to amount photo video_time note",
+    )
 
 
 def _branch(survey: Survey, one: Branch) -> dict[str, Any]:
@@ -81,12 +75,7 @@ def _branch(survey: Survey, one: Branch) -> dict[str, Any]:
         "p_meets_least_slope": None if check is None else finite(check.p_meets_least),
         "sags": []
         if check is None
-        else [
-            {
-                **members_of(sag, "low_point high_point rise_m sd_m"),
-            }
-            for sag in check.sags
-        ],
+        else [members_of(sag, "low_point high_point rise_m sd_m") for sag in check.sags],
         "wye": None if one.wye is None else _wye(survey, one.wye),
     }
 

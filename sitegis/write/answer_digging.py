@@ -144,9 +144,7 @@ def tie_in_object(survey: Survey, one: TieIn) -> dict[str, Any]:
 
 def check_object(check: CodeCheck) -> dict[str, Any]:
     """Return what a code asks, with the number and its section."""
-    return {
-        **members_of(check, "code verdict words section"),
-    }
+    return members_of(check, "code verdict words section")
 
 
 def _tie(tie: TapeTie) -> dict[str, Any]:

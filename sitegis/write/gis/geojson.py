@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from functools import lru_cache
 from typing import Any
 
@@ -105,29 +105,18 @@ def geometry_object(geometry: shapely.Geometry) -> dict[str, Any]:
 
     Raises ``TypeError`` for any other kind of geometry.
     """
-    kind = geometry.geom_type
-    if kind == "Polygon":
-        coordinates: Any = _rings(geometry)
-    elif kind == "MultiPolygon":
-        coordinates = [_rings(part) for part in geometry.geoms]
-    elif kind == "MultiLineString":
-        coordinates = [_positions(part.coords) for part in geometry.geoms]
-    elif kind == "LineString":
-        coordinates = _positions(geometry.coords)
-    elif kind == "Point":
-        coordinates = _positions(geometry.coords)[0]
-    else:
-        raise TypeError(f"no output for a {kind}")
-    return {"type": kind, "coordinates": coordinates}
+    if geometry.geom_type == "GeometryCollection":
+        raise TypeError("no output for a GeometryCollection")
+    written = geometry.__geo_interface__
+    return {"type": written["type"], "coordinates": _rounded(written["coordinates"])}
 
 
-def _rings(area: shapely.Polygon) -> list[list[list[float]]]:
-    return [_positions(ring.coords) for ring in (area.exterior, *area.interiors)]
-
-
-def _positions(coordinates: Iterable[Sequence[float]]) -> list[list[float]]:
-    # the nearest eight decimals again; + 0.0 turns -0.0 into 0.0
-    return [[round(float(value), 8) + 0.0 for value in pair] for pair in coordinates]
+def _rounded(part: Any) -> Any:
+    """Round nested coordinates to eight decimals again."""
+    if isinstance(part, (list, tuple)):
+        return [_rounded(one) for one in part]
+    # + 0.0 turns -0.0 into 0.0
+    return round(float(part), 8) + 0.0
 
 
 def _plain(value: Value) -> Value:

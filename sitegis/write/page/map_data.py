@@ -36,6 +36,10 @@ COLORS = ("#00613a", "#6a2fb5", "#a33c00", "#0059b3", "#8a0f4d", "#4d4d00")
 """One for each route alternative in turn; each at least 4.5 to 1 against white (WCAG 1.4.3)."""
 
 
+Drawn = tuple[str, shapely.Geometry, dict[str, Value]]
+"""What the map draws of one thing: its layer, its shape, and what is told of it."""
+
+
 def map_data(survey: Survey, profile: Profile) -> dict[str, Any]:
     """Gather everything the page's script needs, in WGS 84 and plain numbers.
 
@@ -107,7 +111,7 @@ def _feature(
     }
 
 
-def _shown(survey: Survey, feature: Feature) -> tuple[str, shapely.Geometry, dict[str, Value]]:
+def _shown(survey: Survey, feature: Feature) -> Drawn:
     """Return layer, geometry and what the map says about a feature of the outputs."""
     properties = feature.properties
     shown: dict[str, Value] = {
@@ -197,7 +201,7 @@ def _words(survey: Survey, feature: Feature) -> str:
     return sentences[layer]
 
 
-def _street_features(survey: Survey) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
+def _street_features(survey: Survey) -> Iterator[Drawn]:
     """Yield streets, alleys and rooms, which no other output has."""
     for street in survey.site.streets:
         yield (
@@ -215,9 +219,7 @@ def _street_features(survey: Survey) -> Iterator[tuple[str, shapely.Geometry, di
         yield "room", shapely.Polygon(outline), {"label": name, "words": f"Room {name}"}
 
 
-def _flow_features(
-    mains: tuple[Main, ...],
-) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
+def _flow_features(mains: tuple[Main, ...]) -> Iterator[Drawn]:
     """Yield an arrow with the flow every dozen meters along each main."""
     shape = np.array([[0.9, 0.0], [-0.7, 0.55], [-0.7, -0.55]])
     for main in mains:
@@ -237,7 +239,7 @@ def _flow_features(
             )
 
 
-def _hit_features(hits: HitMap) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
+def _hit_features(hits: HitMap) -> Iterator[Drawn]:
     """Yield the cells of the hit map merged into bands: over 10, 25, 50 and 75 %."""
     for index, low in enumerate(HIT_BANDS):
         high = HIT_BANDS[index + 1] if index + 1 < len(HIT_BANDS) else np.inf
@@ -281,7 +283,7 @@ def ellipse(center: Array, covariance: Array, *, corners: int = 48) -> shapely.P
     return shapely.Polygon(on_lattice(center + ELLIPSE_95 * circle @ root))
 
 
-def _ellipse_features(survey: Survey) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
+def _ellipse_features(survey: Survey) -> Iterator[Drawn]:
     penetration = survey.exit
     center = np.array([penetration.x_m, penetration.y_m])
     yield (
@@ -301,9 +303,7 @@ def _ellipse_features(survey: Survey) -> Iterator[tuple[str, shapely.Geometry, d
         )
 
 
-def _turned_features(
-    penetration: Exit,
-) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
+def _turned_features(penetration: Exit) -> Iterator[Drawn]:
     """Yield where the drain goes on outside if it bends unseen: the likeliest to each hand, 2 m."""
     groups = exit_turns(penetration)
     for hand, side in (("left", 1.0), ("right", -1.0)):
@@ -329,9 +329,7 @@ def _turned(part: ExitComponent, penetration: Exit) -> float:
     return float(wrap_radians(np.array(part.angle_rad - penetration.angle_rad)))
 
 
-def _clearance_features(
-    survey: Survey,
-) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
+def _clearance_features(survey: Survey) -> Iterator[Drawn]:
     for feature in keep_out_features(survey.site.keep_outs):
         area, known = clearance_area(feature), feature.properties
         if not area.is_empty:
@@ -347,9 +345,7 @@ def _clearance_features(
             )
 
 
-def _telling_features(
-    survey: Survey,
-) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
+def _telling_features(survey: Survey) -> Iterator[Drawn]:
     """Yield the pits that tell the directions apart, where there is more than one pit."""
     for pit in discriminating_directions(survey):
         yield (
