@@ -9,7 +9,8 @@ import pytest
 import shapely
 
 from sitegis.dig import plan_dig
-from sitegis.dig.cloud import gather_cloud
+from sitegis.dig.cloud import RouteCloud, gather_cloud
+from sitegis.dig.compare import _depth_at_lot_line
 from sitegis.model.results import Routes
 from sitegis.model.site import DigSettings, KeepOut
 from sitegis.model.survey import Survey
@@ -139,3 +140,13 @@ def test_where_no_pit_may_be_dug_none_tells() -> None:
     ways = plan_dig(two_way_survey(site=site)).dig.ways
 
     assert all(way.ring is None for way in ways)
+
+
+def test_a_route_that_never_leaves_the_lot_is_as_deep_as_at_its_main() -> None:
+    """Ground 2 m above the slab, as it is taped; inverts at the bends are not the main's."""
+    survey = two_way_survey()
+    vertices = np.array([[[7.0, 20.0], [8.0, 22.0], [9.0, 25.0]]])
+    inverts = np.array([[-0.5, -0.7, -1.4]])
+    cloud = RouteCloud(vertices, inverts, np.ones(1), np.zeros(1, np.int64), ("only",))
+    ground = float(survey.site.ground.elevation_m(vertices[0, -1]))
+    assert _depth_at_lot_line(survey, cloud, np.ones(1)) == pytest.approx(ground + 1.4)

@@ -7,11 +7,12 @@ from typing import cast
 
 import numpy as np
 import pytest
+import shapely
 from scipy.integrate import quad
 from scipy.stats import norm
 
 from sitegis.dig import plan_dig
-from sitegis.dig.guess import OUT_M, _cut, guessed_cuts
+from sitegis.dig.guess import OUT_M, _cut, _guessed, guessed_cuts
 from sitegis.finds.records import Missed
 from sitegis.model.results import Drain
 from sitegis.model.site import DigSettings
@@ -139,3 +140,16 @@ def test_cuts_lie_on_the_drain_and_on_the_line_that_is_guessed() -> None:
     assert owner.expected_cost > by_marks.expected_cost
     words = worth_sentence(survey)
     assert f"Cutting the slab down to the drain: {by_marks.expected_cost:,.0f} USD" in words
+
+
+def test_the_nearest_main_is_nearest_to_where_the_drain_begins() -> None:
+    """From its upstream end the alley is nearer, from its bend and from the wall the street."""
+    survey = two_way_survey()
+    mains = [main for main in survey.site.mains if main.id != "side-main"]
+    lines = {main.id: shapely.LineString(main.line) for main in mains}
+    chain = np.array([[7.0, 30.0], [7.0, 8.0], [7.2, 6.0]])
+    nearest = [min(lines, key=lambda name: lines[name].distance(shapely.Point(xy))) for xy in chain]
+    assert nearest == ["alley-main", "front-main", "front-main"]
+    drain = replace(filled_survey().drain, vertices=chain)
+    bent = replace(survey, site=replace(survey.site, mains=tuple(mains)), fitted=drain)
+    assert _guessed(bent)[0][1].id == "alley-main"

@@ -16,7 +16,7 @@ from sitegis.dig.hits import (
     cover_grid,
     pit_spans,
 )
-from sitegis.pits.exposure import rectangle_crossings, rectangle_rings
+from sitegis.pits.exposure import rectangle_crossings, rectangle_rings, straights_of
 
 seeds = st.integers(0, 10_000)
 
@@ -191,3 +191,18 @@ def test_inverts_and_directions_of_runs_are_those_of_shapelys_strips(seed: int) 
         way = complex(*(line[1] - line[0]))
         twice = (way / abs(way)) ** 2
         assert spans.direction[i] == pytest.approx([twice.real, twice.imag], abs=1e-6)
+
+
+def test_a_route_that_touches_a_corner_of_a_pit_crosses_it() -> None:
+    """Within a micrometer outside half the diagonal it counts, two beyond it does not."""
+    half = np.hypot(0.6, 0.45)
+    # across the diagonal, square to it: the least that a pit is wide of a line
+    along = np.array([0.45, -0.6]) / np.hypot(0.6, 0.45)
+    out = np.array([0.6, 0.45]) / half
+    for beyond, touches in ((0.5e-6, True), (3e-6, False)):
+        line = np.stack([(half + beyond) * out - 3 * along, (half + beyond) * out + 3 * along])
+        straights = straights_of(line[None], np.zeros((1, 2)))
+        found = rectangle_crossings(
+            straights, np.zeros((1, 2)), np.zeros(1), np.array([[1.2, 0.9]])
+        )
+        assert found.crossed[0, 0] == touches

@@ -283,7 +283,9 @@ def test_vacuum_holes_stand_in_greedy_order_at_the_best_places() -> None:
         assert hole.p_hit == pytest.approx(cloud.weights[hit].sum(), abs=2e-3)
         assert hole.p_hit_so_far == pytest.approx(cloud.weights[seen].sum(), abs=2e-3)
         assert area.covers(shapely.Point(hole.x_m, hole.y_m))
-        assert hole.cost >= site.dig.vacuum_hole
+        rate = site.dig.surface_per_m2[hole.surface]
+        assert hole.cost == pytest.approx(site.dig.vacuum_hole + VACUUM_HOLE_M**2 * rate)
+    assert {site.dig.surface_per_m2[hole.surface] for hole in holes} != {0.0}
 
 
 @given(depth=st.floats(0.2, 6.0), lift=st.floats(0.6, 2.0))

@@ -22,12 +22,15 @@ from sitegis.exit import (
     turn_words,
 )
 from sitegis.geometry.frames import Array
+from sitegis.line.bend_catalog import BENDS_PER_M, SIGNED_RAD
 from sitegis.messages.errors import ComputationError
 from sitegis.model.results import Drain, Exit, ExitComponent, LineEnd, ProfileComponent
 from sitegis.model.site import Building, Site
 from sitegis.model.survey import Survey
 from sitegis.numerics.exit_mixture import (
+    CELL_M,
     _bent,
+    _bent_to_wall,
     _held_inside,
     carry_to_wall,
     first_walls,
@@ -445,3 +448,19 @@ def test_an_end_is_cut_at_the_wall_as_scipy_cuts_a_normal(inside_m: float) -> No
     assert moved == pytest.approx(gain * (cut.mean() - inside_m), abs=1e-9)
     expected = own - np.outer(gain, gain) * (sd**2 - cut.var())
     assert turn.T @ covariances[0] @ turn == pytest.approx(expected, abs=1e-9)
+
+
+def test_an_unseen_bend_is_looked_for_in_cells_no_longer_than_stated() -> None:
+    """Straight at the front wall from 6 m: each bend once a cell, all as likely but for the rest.
+
+    Together they are the Poisson law's one bend in 6 m, ρ L exp(−ρ L), less what a bend adds to the
+    way to the wall.
+    """
+    building = corner_site().building
+    x, y = HOUSE_LEFT_M + HOUSE_WIDTH_M / 2, HOUSE_FRONT_M + 6.0
+    mean, spread = np.array([x, y, -np.pi / 2]), np.diag([1e-4, 1e-4, 1e-4])
+    once, _ = _bent_to_wall(1.0, (mean, spread), 6.0, building)
+    cells = once.weights.size / SIGNED_RAD.size
+    assert 6.0 / cells <= CELL_M
+    expected = BENDS_PER_M * 6.0 * np.exp(-BENDS_PER_M * 6.0)
+    assert 0.8 * expected < once.weights.sum() < expected

@@ -10,7 +10,15 @@ from hypothesis import strategies as st
 from scipy import optimize, stats
 
 from sitegis.geometry.frames import Array, rotation
-from sitegis.line.straights import Chain, Marks, fit_chain, line_coordinates, tail_weight
+from sitegis.line.straights import (
+    Chain,
+    Marks,
+    _Problem,
+    fit_chain,
+    line_coordinates,
+    tail_weight,
+    vertex_stations,
+)
 
 # York et al. 2004, American Journal of Physics 72, 367: Pearson's data with York's weights.
 YORK_X = np.array([0.0, 0.9, 1.8, 2.6, 3.3, 4.4, 5.2, 6.1, 6.5, 7.4])
@@ -309,3 +317,28 @@ def test_a_point_weighs_by_its_spread_across_the_line() -> None:
     weight, _ = tail_weight(offset**2 / variance, nu)
     assert chain.weights == pytest.approx(weight, abs=1e-4)
     assert chain.weights[3] < 0.9
+
+
+def test_stations_run_on_through_two_bends() -> None:
+    """A staircase by hand: 2 m along x, 3 m along y, then along x again."""
+    parameters = np.array([0.0, np.pi / 2, -np.pi / 2, 0.0, -2.0, 3.0])
+    _, stations = line_coordinates(parameters, np.array([[4.0, 3.0]]), np.array([2]))
+    assert vertex_stations(parameters) == pytest.approx([2.0, 5.0])
+    assert stations == pytest.approx([2.0 + 3.0 + 2.0])
+
+
+def test_differences_of_footages_scatter_as_those_drawn() -> None:
+    """Each its own error, and one half-normal slack that grows with the footage, drawn anew."""
+    counts = np.array([1.0, 4.0, 9.0])
+    xy = np.column_stack([counts, np.zeros(3)])
+    floor = np.array([0.05, 0.10, 0.07])
+    marks = marks_of(xy, np.ones(2), counts_m=counts, count_floor_m=floor, count_share=0.1)
+    contrasts = np.array([[1.0, -1.0, 0.0], [1.0, 1.0, -2.0]]) / np.sqrt([[2.0], [6.0]])
+    nothing = np.zeros(0)
+    whole = np.arange(3)
+    problem = _Problem(marks, whole * 0, nothing, nothing, (), whole, whole[:0], contrasts)
+    generator = np.random.default_rng(1)
+    slack = stats.halfnorm(scale=0.1).rvs((200_000, 1), random_state=generator)
+    drawn = (slack * counts + generator.normal(0.0, floor, (200_000, 3))) @ contrasts.T
+    rows = slice(3, 5)
+    assert problem.own_covariance()[rows, rows] == pytest.approx(np.cov(drawn.T), rel=0.02)

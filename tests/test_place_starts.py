@@ -156,7 +156,9 @@ def test_two_tapes_to_a_point_start_on_both_sides_of_their_line(seed: int) -> No
     point = truth.node("point")
     for corner in corners:
         truth.hold_node(corner)
-        truth.tape(corner, point)
+    # from the corner, and to the other one: either end may be the point
+    truth.tape(corners[0], point)
+    truth.tape(point, corners[1])
     starts = truth.starts()
     a, b = (truth.at(corner) for corner in corners)
     image = a + (b - a) * ((truth.at(point) - a) / (b - a)).conjugate()

@@ -19,6 +19,7 @@ from sitegis.routes.draw import (
     DIMENSIONS,
     SAME_SLOPE_SHARE,
     ValueLaw,
+    _length_aims,
     draw_aimed,
     draw_heads,
     lay_straights,
@@ -238,3 +239,13 @@ def test_bends_that_bring_a_straight_along_two_finds_are_drawn_more() -> None:
     expected = plan.sequences.prior[right].sum()
     assert weight[right[heads.chosen]].sum() / len(weight) == pytest.approx(expected, rel=0.05)
     assert suit_sequences(plan_for(), exit).shares.tolist() == plan_for().shares.tolist()
+
+
+def test_a_straight_is_drawn_as_long_as_leads_the_next_one_through_the_aim() -> None:
+    """By hand: 3 m along x, then at 45° through (5, 2); in the value of its law."""
+    plan = plan_for(OutdoorLocate(5.0, 2.0, None))
+    aims = tuple(replace(aim, point=np.array([5.0, 2.0])) for aim in plan.aims[:1])
+    pair = np.array([[[1.0, 0.0], [np.sqrt(0.5), np.sqrt(0.5)]]])
+    starts, offset, scale = np.zeros((1, 2)), np.array([0.5]), np.array([2.0])
+    targets, _ = _length_aims(replace(plan, aims=aims), starts, pair, offset, scale)
+    assert targets[0] == pytest.approx([(3.0 - 0.5) / 2.0])

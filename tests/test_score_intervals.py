@@ -12,6 +12,7 @@ from sitegis.finds.records import Missed
 from sitegis.model.survey import Survey
 from sitegis.numerics.intervals import LEVELS, Strata
 from sitegis.score.intervals import (
+    _draws,
     direction_sets,
     exit_spread,
     exit_strata,
@@ -214,3 +215,18 @@ def test_a_direction_and_a_place_have_their_sets_at_three_levels() -> None:
         assert region.level == level
         reach = 2.0 * np.sqrt(stats.chi2.ppf(level, 2))
         assert region.pieces[0].semi_major_m == pytest.approx(reach, rel=0.05)
+
+
+def test_each_kind_of_exit_is_drawn_as_often_and_weighs_what_it_is_worth(survey: Survey) -> None:
+    """Nine in ten straight, one in ten a meter aside: by the mixture's own weights and means."""
+    straight = survey.exit.mixture[0]
+    parts = (
+        dataclasses.replace(straight, weight=0.9),
+        dataclasses.replace(straight, weight=0.1, x_m=straight.x_m + 1.0),
+    )
+    mixed = dataclasses.replace(survey.exit, components=parts)
+    drawn, of = _draws(dataclasses.replace(survey, penetration=mixed, left_inside=None), 0.3)
+    assert np.unique(np.bincount(of)).size == 1
+    assert np.bincount(of, drawn[4]) == pytest.approx([0.27, 0.03])
+    means = [drawn[0, of == kind].mean() for kind in (0, 1)]
+    assert means == pytest.approx([part.x_m for part in parts], abs=0.05)
