@@ -17,6 +17,7 @@ from .frames import Array
 TOLERANCE_M = 1e-9
 _PARALLEL = 1e-9
 _LEVEL = 1e-12
+_LONG = 32  # entries of a table past which counting them at once is quicker
 
 
 def segment_lengths(lines: Array) -> Array:
@@ -111,9 +112,11 @@ def _between(x: Array | float, xp: Array) -> tuple[NDArray[np.intp], Array]:
     """Return the entry of each table after a value, and the value's share of the way to it."""
     x = np.broadcast_to(x, np.broadcast_shapes(np.shape(x), xp.shape[:-1]))
     # past an end the first or last segment, its share clipped to that end
-    # how many entries lie before the value; a sum along so short an axis would take longer
+    # how many entries lie before the value; a sum along a short axis would take longer
     if xp.ndim == 1:
         before = np.searchsorted(xp, x)
+    elif xp.shape[-1] > _LONG:
+        before = np.count_nonzero(xp < x[..., None], axis=-1)
     else:
         before = np.zeros(x.shape, np.intp)
         for entry in np.moveaxis(xp, -1, 0):
