@@ -15,6 +15,7 @@ from sitegis.score.search import (
     look_ahead,
     plan_cost,
     plan_search,
+    plan_searches,
     search_order,
 )
 
@@ -263,3 +264,20 @@ def test_two_holes_ahead_is_the_best_order_of_three(
     assert not (barred and {0, 1} <= set(order))
     assert cut(order) <= min(cut(chosen) for chosen in lawful) + 0.02
     assert cut(order) <= cut(greedy) + 1e-9
+
+
+def test_searches_planned_at_once_are_those_planned_one_by_one() -> None:
+    """Drawn pits, some alike in all but their place, against ``search_order`` for each weights."""
+    generator = np.random.default_rng(7)
+    for case in range(60):
+        pits, groups, searches = generator.integers(1, (30, 40, 6))
+        hits = generator.random((pits, groups)) < 0.5 * generator.random()
+        costs = np.maximum(np.round(generator.uniform(100.0, 900.0, pits), -1), 1.0)
+        if case % 3 == 0:
+            hits[pits // 2 :], costs[:] = hits[: pits - pits // 2], costs[0]
+        weights = generator.random((searches, groups)) ** 4
+        weights /= weights.sum(axis=1, keepdims=True)
+        for one, plan in zip(weights, plan_searches(hits, weights, costs, 5e3), strict=True):
+            order = search_order(hits, one, costs)
+            assert plan.order == order[: len(plan.order)]
+            assert plan.cost == pytest.approx(plan_cost(plan.order, hits, one, costs, 5e3))

@@ -61,7 +61,7 @@ def _as_numbers(values: ArrayLike) -> float | Array:
     return values if isinstance(values, float) else np.asarray(values, float)
 
 
-def in_steps(values: ArrayLike, step: float) -> Array:
+def in_steps(values: ArrayLike, step: float | Array) -> Array:
     """Return values (...) as whole numbers of steps, to compare; inf and nan stay.
 
     Parameters
@@ -69,7 +69,7 @@ def in_steps(values: ArrayLike, step: float) -> Array:
     values
         Numbers (...), or (n,) where they are ranked.
     step
-        Size of a step, in the unit of the values.
+        Size of a step, in the unit of the values; one for each row (..., 1) may differ.
 
     Returns
     -------
@@ -336,3 +336,14 @@ def relative_step(values: ArrayLike) -> float:
     if MATTERS_RELATIVE * most < sys.float_info.min:
         return MATTERS_RELATIVE
     return 2.0 ** math.ceil(math.log2(MATTERS_RELATIVE * most) + OFF_MIDDLE)
+
+
+def relative_steps(values: Array) -> Array:
+    """Return the step of each row (..., 1) of costs or scores (..., n), as ``relative_step``.
+
+    >>> relative_steps(np.array([[1.0, 3.0], [0.0, 0.0]])).ravel() == [relative_step([3.0]), 1e-9]
+    array([ True,  True])
+    """
+    most = MATTERS_RELATIVE * np.abs(values).max(axis=-1, keepdims=True)
+    powers = np.ceil(np.log2(np.maximum(most, sys.float_info.min)) + OFF_MIDDLE).astype(int)
+    return np.where(most < sys.float_info.min, MATTERS_RELATIVE, np.ldexp(1.0, powers))

@@ -203,16 +203,20 @@ def _saved(seen: Array, priced: Array, today: SearchPlan, pits: Pits) -> float:
 
     Both (p, o); the priced ones count by what they sum to.
     """
+    outcomes = [
+        (known, column)
+        for known, column in zip(seen.T, priced.T, strict=True)
+        if min(float(column.sum()), float(known.sum())) >= LEAST_OUTCOME
+    ]
+    plans = pits.plans([known / known.sum() for known, _ in outcomes])
     saved = 0.0
-    for known, column in zip(seen.T, priced.T, strict=True):
-        probability = float(column.sum())
-        if min(probability, float(known.sum())) < LEAST_OUTCOME:
-            continue
-        order = pits.plan(known / known.sum()).order
+    for (_, column), plan in zip(outcomes, plans, strict=True):
         # an answer that changes no pit saves nothing
-        if order != today.order:
+        if plan.order != today.order:
+            probability = float(column.sum())
             given = column / probability
-            saved += probability * (pits.cost_of(today.order, given) - pits.cost_of(order, given))
+            was, best = (pits.cost_of(one.order, given) for one in (today, plan))
+            saved += probability * (was - best)
     return saved
 
 

@@ -37,7 +37,7 @@ from ..pits.exposure import (
 from ..rules.rule_set import RuleSet
 from .particles import Particles
 from .posterior import most_probable_alternative
-from .search import SearchPlan, plan_cost, plan_search
+from .search import SearchPlan, plan_cost, plan_searches
 from .words import outdoor_words
 
 # Where along a way pits are proposed, on the ways that are at least this likely.
@@ -73,11 +73,17 @@ class Pits:
 
     def plan(self, weights: Array) -> SearchPlan:
         """Plan the search for particle weights (p,) that sum to 1; the same ones once."""
-        key = weights.tobytes()
-        if key not in self._plans:
-            grouped = self._grouped(weights)
-            self._plans[key] = plan_search(self.hits, grouped, self.costs, self.way_out)
-        return self._plans[key]
+        return self.plans([weights])[0]
+
+    def plans(self, weights: Sequence[Array]) -> list[SearchPlan]:
+        """Plan the search for each of several particle weights (p,), all that are new at once."""
+        keys = [one.tobytes() for one in weights]
+        new = {k: one for k, one in zip(keys, weights, strict=True) if k not in self._plans}
+        if new:
+            grouped = np.array([self._grouped(one) for one in new.values()])
+            found = plan_searches(self.hits, grouped, self.costs, self.way_out)
+            self._plans.update(zip(new, found, strict=True))
+        return [self._plans[key] for key in keys]
 
     def cost_of(self, order: tuple[int, ...], weights: Array) -> float:
         """Return the expected cost of digging in an order for particle weights (p,).

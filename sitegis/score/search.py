@@ -8,7 +8,15 @@ import numpy as np
 
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
-from ..numerics.ordering import at_least, in_steps, largest, relative_step, smallest
+from ..numerics.ordering import (
+    at_least,
+    in_steps,
+    largest,
+    ordered,
+    relative_step,
+    relative_steps,
+    smallest,
+)
 from ..pits.exposure import Flags
 
 MOST_IN_A_PLAN = 12
@@ -215,16 +223,24 @@ def _least_cost(hits: Flags, weights: Array, costs: Array, way_out: float) -> Ar
 
 
 def plan_search(hits: Flags, weights: Array, costs: Array, way_out: float) -> SearchPlan:
-    """Plan the dig: pits in their order, cut where the way out is cheaper.
+    """Plan one search as :func:`plan_searches`, for weights (g,)."""
+    return plan_searches(hits, np.asarray(weights, float)[None], costs, way_out)[0]
 
-    ``way_out`` is the cost of following the pipe from the wall, which always finds it.
+
+def plan_searches(
+    hits: Flags, weights: Array, costs: Array, way_out: float
+) -> tuple[SearchPlan, ...]:
+    """Plan the dig under each of several weights: pits in their order, cut where that is cheaper.
+
+    The order is that of :func:`search_order`, of many searches at once. ``way_out`` is the cost of
+    following the pipe from the wall, which always finds it.
 
     Parameters
     ----------
     hits
         Which pit (b,) exposes which group of routes (g,).
     weights
-        Probability of each group (g,), at most 1 in all.
+        Probability of each group in each search (s, g), at most 1 in all.
     costs
         Cost of each pit (b,).
     way_out
@@ -232,13 +248,40 @@ def plan_search(hits: Flags, weights: Array, costs: Array, way_out: float) -> Se
 
     Returns
     -------
-    SearchPlan
-        The order, where it ends, and its expected cost.
+    tuple[SearchPlan, ...]
+        Of each search the order, where it ends, and its expected cost.
     """
-    order = search_order(hits, weights, costs)
-    missed = still_hidden(order, hits, weights)
-    count, cost = cut_search(np.asarray(costs)[list(order)], missed, way_out)
-    return SearchPlan(order[:count], cost)
+    costs = np.asarray(costs, float)
+    plans = []
+    for order, weighed in zip(_search_orders(hits, weights, costs), weights, strict=True):
+        missed = still_hidden(order, hits, weighed)
+        count, cost = cut_search(costs[list(order)], missed, way_out)
+        plans.append(SearchPlan(order[:count], cost))
+    return tuple(plans)
+
+
+def _search_orders(hits: Flags, weights: Array, costs: Array) -> list[tuple[int, ...]]:
+    """Return the order of pits under each of several weights (s, g), as :func:`search_order`."""
+    # the cheaper first, then the first in order: of equal ones the first one goes
+    pits = ordered(costs, CENT)
+    hits, costs = hits[pits], costs[pits]
+    exposes, left = hits.astype(float), np.array(weights, float)
+    free = np.ones((len(left), len(pits)))
+    orders: list[list[int]] = [[] for _ in left]
+    going = np.arange(len(left))
+    for _ in range(min(MOST_IN_A_PLAN, len(pits))):
+        gain = (left[going] @ exposes.T) * free[going]
+        ratio = gain / costs
+        best = np.argmax(in_steps(ratio, relative_steps(ratio)), axis=1)
+        gained = gain[np.arange(going.size), best]
+        on = (gained > 0.0) & at_least(gained, _LEAST_GAIN, _LEAST_GAIN)
+        going, best = going[on], best[on]
+        # the imagined miss: these routes are out
+        left[going] = np.where(hits[best], 0.0, left[going])
+        free[going, best] = 0.0
+        for search, pit in zip(going.tolist(), pits[best].tolist(), strict=True):
+            orders[search].append(pit)
+    return [tuple(order) for order in orders]
 
 
 def cut_search(costs: Array, missed: Array, way_out: float, *, least: int = 0) -> tuple[int, float]:
