@@ -47,8 +47,9 @@ def compare_directions(survey: Survey, field: Field) -> tuple[DirectionCompariso
     names = np.array([toward_of[name] for name in field.cloud.hypotheses], dtype=object)
     of_route = names[field.cloud.owner]
     directions: tuple[Toward, ...] = ("front", "rear", "side")
+    every = [accumulate(kind.spans, field.cloud.weights) for kind in field.kinds]
     compared = [
-        _one_direction(survey, field, toward, np.asarray(of_route == toward, bool))
+        _one_direction(survey, field, toward, np.asarray(of_route == toward, bool), every)
         for toward in directions
         if (of_route == toward).any()
     ]
@@ -57,15 +58,15 @@ def compare_directions(survey: Survey, field: Field) -> tuple[DirectionCompariso
 
 
 def _one_direction(
-    survey: Survey, field: Field, toward: Toward, mine: Flags
+    survey: Survey, field: Field, toward: Toward, mine: Flags, every: list[Array]
 ) -> DirectionComparison:
-    """Describe one direction against all others."""
+    """Describe one direction against all others; ``every``: P(hit) of all routes, by pit size."""
     cloud = field.cloud
     probability = float(cloud.weights[mine].sum())
     # weights of the routes given this direction
     if_so = np.where(mine, cloud.weights, 0.0) / probability
     lengths = polyline.length(cloud.vertices)
-    x, y, ring, yes, no = _telling_pit(field, mine)
+    x, y, ring, yes, no = _telling_pit(field, mine, every)
     return DirectionComparison(
         toward=toward,
         probability=min(1.0, probability),
@@ -79,7 +80,9 @@ def _one_direction(
     )
 
 
-def _telling_pit(field: Field, mine: Flags) -> tuple[float, float, Array | None, float, float]:
+def _telling_pit(
+    field: Field, mine: Flags, every: list[Array]
+) -> tuple[float, float, Array | None, float, float]:
     """Find the pit with the greatest P(exposed | way) − P(exposed | other ways).
 
     A pit in the street must tell twice as well as one on the lot: judgment. Of places that tell
@@ -91,10 +94,10 @@ def _telling_pit(field: Field, mine: Flags) -> tuple[float, float, Array | None,
     few_mine = 2 * int(mine.sum()) < mine.size
     found: tuple[float, float, Array | None, float, float] = (np.nan, np.nan, None, 0.0, 0.0)
     most, centers = TELLS, field.grid.centers()
-    for kind in field.kinds:
+    for kind, all_routes in zip(field.kinds, every, strict=True):
         # sums are exact in any order, so that the rest of all is the rest to the bit
         few = accumulate(kind.spans, np.where(mine == few_mine, weights, 0.0))
-        many = accumulate(kind.spans, weights) - few
+        many = all_routes - few
         one, other = (few, many) if few_mine else (many, few)
         yes, no = one / probability, other / max(rest, 1e-12)
         tells = np.where(kind.open_cells, yes - no, 0.0) * np.where(field.on_lot, 1.0, 0.5)

@@ -17,6 +17,7 @@ from ..model.site import Site
 from ..numerics.ordering import (
     ANGLE_RAD,
     MATTERS_M,
+    MATTERS_P,
     RATIO,
     at_least,
     in_steps,
@@ -36,6 +37,7 @@ from ..pits.cost import (
     with_edge,
 )
 from ..pits.exposure import (
+    VACUUM_HOLE_M,
     Candidate,
     Flags,
     Places,
@@ -63,6 +65,7 @@ LEAST_GAIN = 0.01
 # local optima weighed exactly, for each pit size and in all: judgment, no source
 PLACES_PER_KIND = 8
 EXACT_PLACES = 10
+BLOCK_CELLS = 8  # a side of the blocks in which a raster is first looked at
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,10 +117,11 @@ def lay_field(site: Site, rules: RuleSet, cloud: RouteCloud) -> Field:
     """
     straights, area = cloud.straights, dig_area(site)
     points = np.concatenate([cloud.vertices.reshape(-1, 2), site.lot.vertices])
-    longest = max(LENGTHS) * site.dig.pit_length_m
-    grid = cover_grid(points, site.dig.cell_m, 0.5 * longest)
-    centers = grid.centers()
     length, width = site.dig.pit_length_m, site.dig.pit_width_m
+    whole = cover_grid(points, site.dig.cell_m, 0.5 * max(LENGTHS) * length)
+    longest = max(2 * length, 2 * width, VACUUM_HOLE_M + site.drain_diameter_m)
+    grid = _worth_part(whole, straights, cloud.weights, 0.5 * longest)
+    centers = grid.centers()
     # the usual pit and one of twice its length, along either axis of the lot
     sizes = [(length, width), (width, length), (2 * length, width), (width, 2 * length)]
     house = shapely.Polygon(site.building.vertices)
@@ -130,6 +134,30 @@ def lay_field(site: Site, rules: RuleSet, cloud: RouteCloud) -> Field:
     lot = shapely.Polygon(site.lot.vertices)
     on_lot = shapely.contains_xy(with_edge(lot), centers[..., 0], centers[..., 1])
     return Field(site, rules, cloud, straights, area, grid, kinds, ground, surface, on_lot)
+
+
+def _worth_part(grid: Grid, straights: Straights, weights: Array, reach_m: float) -> Grid:
+    """Return the part of a raster where some pit gains a hundredth; elsewhere nothing is asked.
+
+    ``reach_m`` is the greatest half size of a pit. In blocks of cells: a pit centered in one lies
+    within a pit centered on the block that is larger by the block, and so gains no more.
+    """
+    block = Grid(
+        grid.origin_m, BLOCK_CELLS * grid.cell_m,
+        -(-grid.rows // BLOCK_CELLS), -(-grid.columns // BLOCK_CELLS),
+    )  # fmt: skip
+    half_m = reach_m + 0.5 * block.cell_m
+    gains = accumulate(pit_spans(straights, block, (half_m, half_m)), weights)
+    worth = np.nonzero(at_least(gains, LEAST_GAIN - MATTERS_P))
+    if not worth[0].size:
+        return replace(grid, rows=1, columns=1)
+    row, column = (BLOCK_CELLS * int(index.min()) for index in worth)
+    rows, columns = (BLOCK_CELLS * (int(index.max()) + 1) for index in worth)
+    (x, y), cell = grid.origin_m, grid.cell_m
+    return Grid(
+        (x + column * cell, y + row * cell), cell,
+        min(rows, grid.rows) - row, min(columns, grid.columns) - column,
+    )  # fmt: skip
 
 
 def _kind(
@@ -375,7 +403,7 @@ def _places(field: Field, left: Array, dug: BaseGeometry) -> Places:
         p = accumulate(spans, left)
         worth = kind.open_cells & ~taken & at_least(p, LEAST_GAIN)
         score = np.zeros(p.shape)
-        score[worth] = _score(field, kind, spans, left, worth)
+        score[worth] = _score(field, kind, spans, left, (p, worth))
         score = in_steps(score, relative_step(score))
         # no better cell within two: neighbors of a peak expose the same routes
         peaks = np.flatnonzero((score > 0) & (score >= highest_near(score, 2)))
@@ -397,16 +425,18 @@ def _places(field: Field, left: Array, dug: BaseGeometry) -> Places:
     return Places(np.reshape(centers, (-1, 2)), np.array(angles), np.reshape(sizes, (-1, 2)))
 
 
-def _score(field: Field, kind: PitRaster, spans: Spans, left: Array, cells: Flags) -> Array:
+def _score(
+    field: Field, kind: PitRaster, spans: Spans, left: Array, asked: tuple[Array, Flags]
+) -> Array:
     """Return P(hit) per cost of some cells, with the depth from mean and spread of the inverts.
 
+    ``asked``: P(hit) of every cell, and which are meant.
     0 where a pit so deep would stand too near to the footing: else the best places by the wall
     were proposed, none of them may be dug, and the next ones out were never asked for.
     """
-    inverts = spans.invert_m
-    p, total, squares = (
-        accumulate(spans, left, values)[cells] for values in (None, inverts, inverts**2)
-    )
+    (hits, cells), inverts = asked, spans.invert_m
+    p = hits[cells]
+    total, squares = (accumulate(spans, left, values)[cells] for values in (inverts, inverts**2))
     mean = total / np.maximum(p, 1e-12)
     # variance as mean square less squared mean, which rounding may bring below 0
     spread = np.sqrt(np.maximum(squares / np.maximum(p, 1e-12) - mean**2, 0.0))
