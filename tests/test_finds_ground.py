@@ -10,16 +10,20 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import multivariate_normal, norm
 
-from sitegis.finds.ground import UNEVEN, ground_error
+from sitegis.evidence import RouteSet
+from sitegis.finds.ground import UNEVEN, ground_error, log_shared
 from sitegis.finds.records import Found
 from sitegis.geometry.frames import Array
 from sitegis.model.site import Ground, Site
+from sitegis.routes.likelihoods import log_likelihoods
 from tests.invented import corner_site
 
 SPOTS = np.array([[0.0, 9.0], [2.0, -6.0], [9.0, 30.0]])
 SDS = np.array([0.05, 0.08, 0.3])
 FINDS = ((0.0, -1.5), (0.0, -4.0))
+MAIN = corner_site().mains[0]
 WALL, NOISE_M = np.array([0.0, 0.0]), 0.02
 
 
@@ -33,7 +37,7 @@ def sites(depths: tuple[float, ...]) -> Site:
     return replace(corner_site(), ground=ground, evidence=finds)
 
 
-def straight_down(inverts: Array, fall: float = 0.02) -> tuple[Array, Array]:
+def straight_down(inverts: Array, fall: Array | float = 0.02) -> tuple[Array, Array]:
     """Lay routes (m, 2, 2) straight away from the wall, with inverts (m,) at it."""
     ends = np.array([WALL, (0.0, -20.0)])
     return np.tile(ends, (inverts.size, 1, 1)), np.stack([inverts, inverts - 20.0 * fall], 1)
@@ -51,7 +55,8 @@ def covariance(places: Array) -> Array:
                 sds.append(share @ SDS)
                 parts.append(share * SDS)
             lengths = np.linalg.norm(parts[0]) * np.linalg.norm(parts[1])
-            together[i, j] = sds[0] * sds[1] * (parts[0] @ parts[1]) / lengths
+            near = np.exp(-0.5 * (np.hypot(*(one - other)) * UNEVEN / SDS.mean()) ** 2)
+            together[i, j] = sds[0] * sds[1] * near * (parts[0] @ parts[1]) / lengths
     return together
 
 
@@ -75,8 +80,7 @@ def test_the_ground_at_the_wall_is_the_schur_complement(count: int) -> None:
     gaps = (inverts + 1.0)[:, None] + 0.03 * np.arange(count)
     assert np.allclose(mean, gaps @ gain, atol=2e-6)
     left = np.sqrt(whole[0, 0] - whole[0, 1:] @ gain)
-    nearest = min(np.hypot(*place) for place in FINDS[:count])
-    assert np.allclose(sd, max(left, UNEVEN * nearest), atol=2e-6)
+    assert np.allclose(sd, left, atol=2e-6)
     assert sd[0] < 0.6 * np.sqrt(whole[0, 0])
 
 
@@ -108,6 +112,50 @@ def test_depth_after_a_find_has_the_spread_of_the_whole_gaussian() -> None:
     assert middle == pytest.approx(ground_at(WALL) - prior_m + gain * residual, abs=1e-4)
     assert spread == pytest.approx(np.sqrt(tells @ joint @ tells - gain**2 * power), rel=2e-3)
     assert spread < 0.7 * np.sqrt(whole[0, 0] + whole[1, 1])
+
+
+def test_two_depths_have_the_joint_density_of_the_mixture() -> None:
+    """Which of both are this drain, summed by hand with scipy's densities; and what is left of it.
+
+    Alone each counts with the ground's error anew: together they tell more of the fall.
+    """
+    falls = np.linspace(-0.05, 0.09, 8)
+    inverts = np.full(falls.size, -1.0)
+    vertices, levels = straight_down(inverts, falls)
+    places = np.array(FINDS)
+    depths = [ground_at(p) - (-1.0 + 0.02 * p[1]) for p in places]
+    site = sites(tuple(depths))
+    laid = RouteSet(
+        site, MAIN, vertices, levels, np.full(8, 20.0), np.zeros(8), np.zeros((8, 3)), None
+    )
+    found = log_likelihoods(laid)
+    assert set(found) == {"F0", "F1", "ground F0 F1"}
+    whole = covariance(places) + NOISE_M**2 * np.eye(2)
+    gaps = (falls - 0.02)[:, None] * places[:, 1]
+    across = norm.pdf(0.0, 0.0, np.hypot(0.02, 0.02))
+    stray, right = 0.02 / 20.0 / 2.0, 0.98 * across
+    alone = [right * norm.pdf(gaps[:, i], 0.0, np.sqrt(whole[i, i])) for i in (0, 1)]
+    both = right**2 * multivariate_normal.pdf(gaps, np.zeros(2), whole)
+    joint = both + stray * (alone[0] + alone[1]) + stray**2
+    assert np.allclose(sum(found.values()), np.log(joint), atol=1e-9)
+    assert np.allclose(found["F1"], np.log(alone[1] + stray), atol=1e-9)
+    assert np.ptp(found["ground F0 F1"]) > 0.1
+
+
+def test_terms_of_three_depths_add_up_for_every_two(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What three say together less one of them is what two say that were given alone."""
+    places = (*FINDS, (0.0, -7.0))
+    monkeypatch.setattr("tests.test_finds_ground.FINDS", places)
+    depths = [ground_at(np.array(p)) + 1.0 + 0.02 * i for i, p in enumerate(places)]
+    vertices, levels = straight_down(np.linspace(-1.2, -0.8, 9))
+    site, lengths = sites(tuple(depths)), np.full(9, 20.0)
+    three = log_shared(site, vertices, levels, lengths)
+    assert len(three) == 4
+    for left in range(3):
+        kept = tuple(item for i, item in enumerate(site.evidence) if i != left)
+        two = log_shared(replace(site, evidence=kept), vertices, levels, lengths)
+        (key,) = two
+        assert np.allclose(three[key], two[key], atol=1e-12)
 
 
 def test_another_pipe_or_no_depth_tells_nothing_of_the_ground() -> None:

@@ -11,6 +11,7 @@ from collections import Counter
 import numpy as np
 
 from ..evidence import Aim, CountTie, RouteSet
+from ..finds.ground import log_shared
 from ..finds.kinds import kind_of
 from ..finds.records import Finding
 from ..geometry.frames import Array
@@ -39,14 +40,18 @@ def item_names(evidence: tuple[Evidence, ...]) -> tuple[str, ...]:
 
 
 def log_likelihoods(laid: RouteSet) -> dict[str, Array]:
-    """Return log-likelihoods (m,) of every route-dependent item, by item name."""
+    """Return log-likelihoods (m,) of every route-dependent item, by item name.
+
+    Besides, what depths of several finds say together (:func:`sitegis.finds.ground.log_shared`).
+    """
     evidence = laid.site.evidence
-    return {
+    alone = {
         # an impossible route has a weight of 1e-300, not a log of 0
         name: np.log(np.maximum(on_route.likelihood(item, laid), 1e-300))
         for name, item in zip(item_names(evidence), evidence, strict=True)
         if (on_route := kind_of(item).on_route) is not None
     }
+    return alone | log_shared(laid.site, laid.vertices, laid.inverts_m, laid.lengths_m)
 
 
 def unlisted_log_likelihood(item: Evidence, site: Site) -> float:

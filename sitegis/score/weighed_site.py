@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from itertools import combinations
+
 import numpy as np
 
+from ..finds.ground import MOST_FINDS, deep_finds, shared_key
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
 from ..model.results import Routes
@@ -94,6 +97,14 @@ def log_weights(
         routes.log_likelihoods[name]
         for name, item in weighed.items
         if name in routes.log_likelihoods and name not in without and not is_tabled(item)
+    ]
+    deep = [item.id for item in deep_finds(weighed.site)[:MOST_FINDS]]
+    present = {name for name, _ in weighed.items} - without
+    counted += [
+        routes.log_likelihoods[key]
+        for size in range(2, len(deep) + 1)
+        for some in combinations(deep, size)
+        if present.issuperset(some) and (key := shared_key(some)) in routes.log_likelihoods
     ]
     # log_prior has the density that routes were drawn with taken off already
     total = np.sum([routes.log_prior, *counted], axis=0)

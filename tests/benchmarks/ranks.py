@@ -27,10 +27,12 @@ from scipy import stats
 
 from sitegis.evidence import Evidence, OutdoorLocate, TapRecord
 from sitegis.exit import find_exit
+from sitegis.finds.ground import UNEVEN, UNEVEN_ASSUMED
 from sitegis.finds.records import Found, Missed
 from sitegis.geometry.frames import Array
 from sitegis.line import fit_line
 from sitegis.line.profile import INVERT_PRIOR_M, SLAB_COVER_M, slope_prior
+from sitegis.model.site import Ground
 from sitegis.model.survey import Survey
 from sitegis.routes import sample_routes
 from sitegis.rules.rule_set import load_rules
@@ -131,21 +133,64 @@ def route_ranks(name: str, item: Item | None, count: int, *, seed: int, pool: in
     return np.array(ranks)
 
 
+def seen_at(
+    model: RouteModel,
+    truth: dict[str, Array],
+    i: int,
+    stations: list[float],
+    generator: np.random.Generator,
+) -> list[Found]:
+    """Find a true way at stations; the ground's error there is drawn for all of them at once."""
+    line = shapely.LineString(truth["vertices"][i])
+    at = [min(station, line.length - 1.0) for station in stations]
+    if not at:
+        return []
+    ends = [
+        shapely.get_coordinates(shapely.line_interpolate_point(line, [m, m + 0.01])) for m in at
+    ]
+    off = generator.multivariate_normal(
+        np.zeros(len(at)), ground_covariance(model.site.ground, np.array([e[0] for e in ends]))
+    )
+    return [
+        found(model, (truth["invert"][i], truth["slope"][i], m, e), pair, generator)
+        for m, pair, e in zip(at, ends, off, strict=True)
+    ]
+
+
+def ground_covariance(ground: Ground, places: Array) -> Array:
+    """Return the covariance of the ground's error between places (k, 2), written apart."""
+    own, together = [], np.empty((len(places), len(places)))
+    for place in places:
+        near = 1.0 / (np.sum((ground.spots - place) ** 2, axis=1) + 1e-6)
+        own.append(near / near.sum() * ground.sds_m)
+    uneven = UNEVEN_ASSUMED if ground.assumed else UNEVEN
+    for a, one in enumerate(own):
+        for b, other in enumerate(own):
+            cosine = one @ other / np.linalg.norm(one) / np.linalg.norm(other)
+            gap = np.hypot(*(places[a] - places[b])) * uneven / ground.sds_m.mean()
+            together[a, b] = one.sum() * other.sum() * cosine * np.exp(-0.5 * gap**2)
+    return together
+
+
 def found(
-    model: RouteModel, truth: dict[str, Array], i: int, at_m: float, generator: np.random.Generator
+    model: RouteModel,
+    truth: tuple[float, float, float, float],
+    ends: Array,
+    generator: np.random.Generator,
 ) -> Found:
-    """Find a true way in a test pit at a station: as it is, or 1 in 50 another pipe beside it."""
-    line, site = shapely.LineString(truth["vertices"][i]), model.site
-    at_m = min(at_m, line.length - 1.0)
-    ends = shapely.get_coordinates(shapely.line_interpolate_point(line, [at_m, at_m + 0.01]))
+    """Find a way in a test pit: as it is, or 1 in 50 another pipe beside it.
+
+    ``truth``: invert at the wall, slope, station and the ground's error; ``ends`` (2, 2) are the
+    place and one 1 cm on.
+    """
+    site, (start, slope, at_m, higher) = model.site, truth
     place, along = ends[0], (ends[1] - ends[0]) / 0.01
     off, deeper = np.zeros(2), 0.0
     if generator.random() < 0.02:
         off = np.array([-along[1], along[0]]) * generator.uniform(-10.0, 10.0)
         deeper = generator.uniform(-1.0, 1.0)
     x, y = here = place + off + generator.normal(0.0, np.hypot(0.02, FIND_SD_M), 2)
-    deep_sd = np.hypot(0.02, replace(site.ground, elevations_m=site.ground.sds_m).elevation_m(here))
-    invert = truth["invert"][i] - truth["slope"][i] * at_m + generator.normal(0.0, deep_sd)
+    invert = start - slope * at_m - higher + generator.normal(0.0, 0.02)
     depth = float(site.ground.elevation_m(here) - invert + deeper)
     name = f"G{at_m:.3f}"
     return Found(name, "test-pit", float(x), float(y), FIND_SD_M, "lot coordinates", "yes",
@@ -196,7 +241,7 @@ def found_ranks(
         if dug is None or len(ranks["tap"]) == count:
             continue
         start = generator.uniform(1.0, 6.0)
-        seen = [found(model, truth, i, start + 5.0 * j, generator) for j in range(finds)]
+        seen = seen_at(model, truth, i, [start + 5.0 * j for j in range(finds)], generator)
         if turned and not _is_turned(seen, model.exit.angle_rad):
             continue
         told = replace(site, evidence=(*dug, *seen), seed=i)
