@@ -41,7 +41,7 @@ else:
 
 # that many records are filled field by field, as most kinds have no more, before a method of their
 # own is compiled
-_BY_FIELD = 4
+_BY_FIELD = 8
 
 
 class _Frozen:

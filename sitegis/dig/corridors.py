@@ -281,9 +281,11 @@ def _filled(shape: BaseGeometry, least_m2: float) -> shapely.MultiPolygon:
             part.exterior,
             [ring for ring in part.interiors if shapely.Polygon(ring).area > least_m2],
         )
+        if shapely.get_num_interior_rings(part)
+        else part
         for part in shapely.get_parts(shape)
     ]
-    return shapely.MultiPolygon(parts)
+    return shapely.multipolygons(parts)
 
 
 def _ring(line: BaseGeometry) -> Array:

@@ -24,7 +24,7 @@ from ..model.site import Main, Site
 from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_M, at_least
 from ..numerics.statistics import log_sum
-from .weigh import Penetration, nearest_main
+from .weigh import Penetration, foot_on, nearest_main
 
 DEPTH_BLUNDER = 0.03
 """The receiver's depths are all wrong by one slip. Judgment, no source."""
@@ -192,7 +192,7 @@ def fall_term(site: Site, place: Exit | Penetration, invert_m: float) -> float:
         float(log_ndtr(above / sd)) - max(above, 0.0) / DROP_MEAN_M - np.log(DROP_MEAN_M)
         for main in site.mains
         if main.invert_known
-        for above, sd in [_arrives_above(main, place, invert_m)]
+        for above, sd in [_arrives_above(main, foot_on(main, place), invert_m)]
     ]
     if not logs:
         return 0.0
@@ -200,13 +200,15 @@ def fall_term(site: Site, place: Exit | Penetration, invert_m: float) -> float:
     return float(np.logaddexp(log_sum(np.array(logs)) - np.log(len(logs)), np.log(OTHER_SHARE)))
 
 
-def _arrives_above(main: Main, place: Exit | Penetration, invert_m: float) -> tuple[float, float]:
-    """Return how far above a main the drain arrives at most, and the sd of that."""
-    here = np.array([place.x_m, place.y_m])
-    away, abreast_m, _ = polyline.line_locate_point(main.line, here)
+def _arrives_above(main: Main, foot: tuple[float, float], invert_m: float) -> tuple[float, float]:
+    """Return how far above a main the drain arrives at most, and the sd of that.
+
+    ``foot``: how far the main passes from where the drain leaves, and its station there.
+    """
+    away_m, abreast_m = foot
     bed_m = float(np.interp(abreast_m, polyline.stations(main.line), main.inverts_m))
     # at most: by the shortest way at the least slope
-    above = invert_m - LEAST_SLOPE * float(away) - bed_m
+    above = invert_m - LEAST_SLOPE * away_m - bed_m
     return above, float(np.hypot(UPHILL_SD_M, main.invert_sd_m))
 
 
@@ -236,10 +238,12 @@ def leading_main(
     """
     if len(site.mains) < 2:
         return site.mains[0] if site.mains else None
+    every = [(main, foot_on(main, penetration)) for main in site.mains]
     reached = []
-    for main in site.mains:
-        above, sd = _arrives_above(main, penetration, invert_m - rise_m)
+    for main, foot in every:
+        above, sd = _arrives_above(main, foot, invert_m - rise_m)
         if not main.invert_known or at_least(above, -2.0 * sd, MATTERS_M):
-            reached.append(main)
-    nearest = nearest_main(replace(site, mains=tuple(reached) or site.mains), penetration)
+            reached.append((main, foot))
+    mains, feet = zip(*(reached or every), strict=True)
+    nearest = nearest_main(mains, penetration, feet)
     return None if nearest is None else nearest[0]

@@ -495,17 +495,43 @@ def _last_footage(site: Site, drain: Drain) -> tuple[float, float] | None:
     return max(known, default=None)
 
 
-def nearest_main(site: Site, penetration: Penetration) -> tuple[Main, float] | None:
+def foot_on(main: Main, place: Exit | Penetration) -> tuple[float, float]:
+    """Return how far a main passes from where the drain leaves, and the station there, m.
+
+    Parameters
+    ----------
+    main
+        The main.
+    place
+        Where the drain leaves.
+
+    Returns
+    -------
+    distance_m
+        From the place to the main.
+    station_m
+        Along the main.
+    """
+    here = np.array([place.x_m, place.y_m])
+    distance, station, _ = polyline.line_locate_point(main.line, here)
+    return float(distance), float(station)
+
+
+def nearest_main(
+    mains: Sequence[Main], penetration: Penetration, feet: Sequence[tuple[float, float]] = ()
+) -> tuple[Main, float] | None:
     """Return the main that the drain leaves toward, with its distance; None without mains.
 
     The nearest one among those ahead; where none is ahead, the nearest.
 
     Parameters
     ----------
-    site
-        The site as read.
+    mains
+        The mains.
     penetration
         Where the drain leaves.
+    feet
+        What ``foot_on`` gives of each, where it is known.
 
     Returns
     -------
@@ -514,12 +540,12 @@ def nearest_main(site: Site, penetration: Penetration) -> tuple[Main, float] | N
     """
     here, ahead = np.array([penetration.x_m, penetration.y_m]), lot_direction(penetration.angle_rad)
     found = []
-    for main in site.mains:
-        distance, station, _ = polyline.line_locate_point(main.line, here)
-        foot = polyline.line_interpolate_point(main.line, float(station))
+    feet = feet or [foot_on(main, penetration) for main in mains]
+    for main, (distance, station) in zip(mains, feet, strict=True):
+        foot = polyline.line_interpolate_point(main.line, station)
         # ahead: within about 70° of the drain's direction
         is_behind = not at_least((foot - here) @ ahead, 0.3 * distance, MATTERS_M)
-        found.append((is_behind, round(float(distance), 3), main))
+        found.append((is_behind, round(distance, 3), main))
     if not found:
         return None
     _, distance_m, main = min(found, key=lambda item: item[:2])
@@ -528,7 +554,7 @@ def nearest_main(site: Site, penetration: Penetration) -> tuple[Main, float] | N
 
 def _footage_term(site: Site, drain: Drain, penetration: Penetration, item: CableToMain) -> float:
     """Weigh the footage at the main: no less than the shortest way, not much more."""
-    known, nearest = _last_footage(site, drain), nearest_main(site, penetration)
+    known, nearest = _last_footage(site, drain), nearest_main(site.mains, penetration)
     if known is None or nearest is None:
         return 0.0
     # from the last known footage to the drain's end and on to the wall

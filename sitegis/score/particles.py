@@ -210,11 +210,12 @@ def lot_crossings(vertices: Array, inverts_m: Array, lot: Array) -> Crossings:
     run, along = np.full(len(vertices), np.nan), np.full(len(vertices), np.nan)
     toward = polyline.directions(vertices)
     for j in range(toward.shape[1]):
-        reach, at = polyline.ray(vertices[:, j], toward[:, j], ring)
-        step = passed[:, j + 1] - passed[:, j]
         # the first crossing counts: a route that comes back in is not asked
-        hit = np.isnan(run) & (reach <= step + polyline.TOLERANCE_M)
-        run = np.where(hit, passed[:, j] + reach, run)
-        along = np.where(hit, at, along)
+        inside = np.flatnonzero(np.isnan(run))
+        reach, at = polyline.ray(vertices[inside, j], toward[inside, j], ring)
+        step = (passed[:, j + 1] - passed[:, j])[inside]
+        hit = reach <= step + polyline.TOLERANCE_M
+        leaves = inside[hit]
+        run[leaves], along[leaves] = passed[leaves, j] + reach[hit], at[hit]
     places = polyline.line_interpolate_point(vertices, run)
     return Crossings(places, along, polyline.interp(run, passed, inverts_m), run)
