@@ -34,10 +34,9 @@ from .unlisted import unlisted_log_fit
 
 __all__ = ["sample_routes"]
 
-# powers of two: a Sobol' sequence is even only over whole ones
-PILOT_POWER, FIRST_POWER, LAST_POWER = 10, 12, 16
-# a find leaves few draws to adapt by
-PILOT_POWER_FOUND = 11
+# powers of two: a Sobol' sequence is even only over whole ones; where something was found, which
+# leaves few draws to adapt by, pilot and first batch are twice as large
+PILOT_POWER, FIRST_POWER, LAST_POWER = 10, 11, 16
 # judgment, no source: what the draws of one way must be worth
 EFFECTIVE_SAMPLES, LOG_EVIDENCE_SE = 400.0, 0.05
 # of those, where something was found, what all but the likeliest sequence of bends must be worth,
@@ -48,6 +47,9 @@ DEFENSIVE_SHARE = 0.25
 # A way whose prior × Z, two standard errors up, is below this share of the best is not refined
 # further: no evidence that is weighed later lifts it to where its accuracy matters. Judgment.
 NEGLIGIBLE_SHARE = 3e-4
+# One that reaches this share of the best is drawn so often in any case: by it the answer is
+# known, by the others their own probability. Judgment.
+LEADING_SHARE, LEADING_POWER = 0.05, 12
 SO_FEW = "so few routes fit that none was found among those drawn"
 
 
@@ -88,11 +90,12 @@ def sample_routes(survey: Survey) -> Survey:
 
     Exit pose from its posterior, up to three bends from the catalog, lengths by the aim of
     the way, the last one solved so that it meets the main; scrambled Sobol' points seeded from
-    ``site.seed`` and the hypothesis id. A pilot of 2¹⁰ points (2¹¹ where something was found)
-    adapts the proposal over bend sequences; then 2¹² points are doubled up to 2¹⁶ until the
-    effective sample size (Σw)²/Σw² reaches 400 and the standard error of ln Z,
-    √(1/ESS − 1/drawn), 0.05 (see e.g. Owen, Monte Carlo theory, methods and examples, ch. 9).
-    Ways with a negligible share of the posterior stay at the first 2¹².
+    ``site.seed`` and the hypothesis id. A pilot of 2¹⁰ points adapts the proposal over bend
+    sequences (twice as many in each step where something was found); then 2¹¹ points are doubled
+    up to 2¹⁶ until the effective sample size (Σw)²/Σw² reaches 400 and the standard error of
+    ln Z, √(1/ESS − 1/drawn), 0.05 (see e.g. Owen, Monte Carlo theory, methods and examples,
+    ch. 9), for the leading ways at least to 2¹². Ways with a negligible share of the posterior
+    stay at the first batch.
     """
     site, exit = survey.site, survey.exit
     setting = _Setting(
@@ -105,8 +108,8 @@ def sample_routes(survey: Survey) -> Survey:
     mains = {main.id: main for main in site.mains}
     runs = [_started(hypothesis, mains, setting) for hypothesis in enumerate_hypotheses(site)]
     # against the best way so far: all have their first batch by now
-    least = max(run.log_share() for run in runs) + np.log(NEGLIGIBLE_SHARE)
-    sampled = tuple(_routes(_grown(run, least, setting)) for run in runs)
+    best = max(run.log_share() for run in runs)
+    sampled = tuple(_routes(_grown(run, best, setting)) for run in runs)
     return replace(survey, sampled=sampled)
 
 
@@ -156,11 +159,12 @@ def _started(hypothesis: Hypothesis, mains: dict[str, Main], setting: _Setting) 
         return _Run(hypothesis, None, None, (), 0, plan.why_none)
     plan = suit_sequences(plan, setting.exit)
     sequence = _sequence(hypothesis.id, setting.site.seed)
-    drawn = 1 << (PILOT_POWER_FOUND if is_found(plan) else PILOT_POWER)
+    twice = int(is_found(plan))
+    drawn = 1 << PILOT_POWER + twice
     pilot = _draw(plan, sequence.points(0, drawn), setting)
     # others, twice as many, before a way is said to fit nowhere
     if not len(pilot.fitted.rows):
-        more = 1 << PILOT_POWER_FOUND
+        more = 2 << PILOT_POWER
         pilot, drawn = _draw(plan, sequence.points(more, more), setting), drawn + more
     if not len(pilot.fitted.rows):
         reason = reason_for_none(
@@ -170,11 +174,11 @@ def _started(hypothesis: Hypothesis, mains: dict[str, Main], setting: _Setting) 
     adapted = plan.with_shares(_adapted_shares(plan, (pilot,)))
     # a sequence of its own: the points that adapted the proposal are not weighed by it
     sequence = _sequence(hypothesis.id + "/main", setting.site.seed)
-    first = _draw(adapted, sequence.points(0, 1 << FIRST_POWER), setting)
+    first = _draw(adapted, sequence.points(0, 1 << FIRST_POWER + twice), setting)
     return _Run(hypothesis, plan, sequence, (first,), first.drawn)
 
 
-def _grown(run: _Run, least_log_share: float, setting: _Setting) -> _Run:
+def _grown(run: _Run, best_log_share: float, setting: _Setting) -> _Run:
     """Double the draws until they are enough, the budget is spent, or the share negligible.
 
     Every doubling adapts the proposal anew to all draws before it.
@@ -183,8 +187,8 @@ def _grown(run: _Run, least_log_share: float, setting: _Setting) -> _Run:
         run.plan is not None
         and run.sequence is not None
         and run.drawn < 1 << LAST_POWER
-        and at_least(run.log_share(errors=2.0), least_log_share)
-        and not _enough(run)
+        and at_least(run.log_share(errors=2.0), best_log_share + np.log(NEGLIGIBLE_SHARE))
+        and not _enough(run, best_log_share)
     ):
         adapted = run.plan.with_shares(_adapted_shares(run.plan, run.batches))
         batch = _draw(adapted, run.sequence.points(run.drawn, run.drawn), setting)
@@ -233,7 +237,10 @@ def _adapted_shares(plan: Plan, batches: tuple[_Batch, ...]) -> Array:
     return np.asarray(DEFENSIVE_SHARE * plan.shares + (1.0 - DEFENSIVE_SHARE) * best)
 
 
-def _enough(run: _Run) -> bool:
+def _enough(run: _Run, best_log_share: float) -> bool:
+    leading = at_least(run.log_share(errors=2.0), best_log_share + np.log(LEADING_SHARE))
+    if leading and run.drawn < 1 << LEADING_POWER:
+        return False
     found = estimate_log_evidence(run.log_weights, run.drawn)
     if run.plan is not None and any(aim.held for aim in run.plan.aims):
         # a precise find may leave a few heavy draws: go on until they are seen through
