@@ -19,10 +19,11 @@ from scipy import stats
 from scipy.special import ndtri
 
 from sitegis.evidence import OutdoorLocate, SurfaceSign, TapRecord
+from sitegis.finds.ground import UNEVEN, UNEVEN_ASSUMED
 from sitegis.finds.records import Found, Missed
 from sitegis.geometry.frames import Array
 from sitegis.model.results import Exit
-from sitegis.model.site import Main, Side, Site
+from sitegis.model.site import Ground, Main, Side, Site
 from sitegis.pits.cost import may_run_in
 from sitegis.routes.bends import ANGLE_SHARES, COUNT_SHARES, OFFSET_SHARE
 
@@ -330,25 +331,46 @@ class RouteModel:
                 total += np.log(0.5 * stats.norm.pdf(gap, 0, item.radius_m) + 0.5 / STRAYS_M)
             elif isinstance(item, OutdoorLocate):
                 total += np.log(self._locate(item, routes, laid))
-            elif isinstance(item, Found):
-                total += np.log(self._found(item, routes, laid))
             elif isinstance(item, Missed):
                 total += np.log(1.0 - 0.95 * shapely.intersects(routes, _hole(item)))
+        if found := [item for item in self.site.evidence if isinstance(item, Found)]:
+            total += np.log(self._found(found, routes, laid))
         return total
 
-    def _found(self, item: Found, routes: Array, laid: dict[str, Array]) -> Array:
-        """Weigh a pipe seen in a test pit: 49 in 50 are this drain, others lie anywhere."""
+    def _found(self, items: list[Found], routes: Array, laid: dict[str, Array]) -> Array:
+        """Weigh pipes seen in test pits: 49 in 50 are this drain, others lie anywhere.
+
+        Summed over which of them are; depths of those share the ground's error.
+        """
+        whole = np.zeros(len(routes))
+        seen = [self._seen(item, routes, laid) for item in items]
+        for right in product((True, False), repeat=len(items)):
+            density, gaps, places = np.ones(len(routes)), [], []
+            for item, own, (plain, gap, stray) in zip(items, right, seen, strict=True):
+                density = density * (0.98 * plain if own else 0.02 * stray)
+                if own and gap is not None:
+                    gaps.append(gap)
+                    places.append((item.x_m, item.y_m))
+            if gaps:
+                spread = ground_covariance(self.site.ground, np.array(places))
+                spread = spread + 0.02**2 * np.eye(len(gaps))
+                depths = np.stack(gaps, axis=1)
+                density = density * stats.multivariate_normal.pdf(depths, cov=spread)
+            whole += density
+        return whole
+
+    def _seen(
+        self, item: Found, routes: Array, laid: dict[str, Array]
+    ) -> tuple[Array, Array | None, float]:
+        """Return a find's density without its depth, how far routes lie above it, and a stray's."""
         point = shapely.Point(item.x_m, item.y_m)
         spread = np.hypot(0.02, item.sd_m)
         right = stats.norm.pdf(shapely.distance(routes, point), 0.0, spread)
-        run, stray = shapely.line_locate_point(routes, point), 1.0 / STRAYS_M
+        run, stray, gap = shapely.line_locate_point(routes, point), 1.0 / STRAYS_M, None
         if item.depth_to_invert_m is not None:
-            here, ground = np.array([item.x_m, item.y_m]), self.site.ground
-            away = 1.0 / (np.sum((here - ground.spots) ** 2, axis=1) + 1e-6)
-            deep_sd = np.hypot(0.02, away @ ground.sds_m / away.sum())
-            found = float(ground.elevation_m(here)) - item.depth_to_invert_m
-            gap = laid["invert"] - laid["slope"] * run - found
-            right, stray = right * stats.norm.pdf(gap, 0.0, deep_sd), stray / STRAYS_DEEP_M
+            here = np.array([item.x_m, item.y_m])
+            found = float(self.site.ground.elevation_m(here)) - item.depth_to_invert_m
+            gap, stray = laid["invert"] - laid["slope"] * run - found, stray / STRAYS_DEEP_M
         if item.direction_rad is not None:
             before, after = (
                 shapely.get_coordinates(shapely.line_interpolate_point(routes, run + step))
@@ -357,7 +379,7 @@ class RouteModel:
             axis = np.arctan2(*(after - before).T[::-1]) - item.direction_rad
             off = np.abs(np.mod(axis + np.pi / 2, np.pi) - np.pi / 2)
             right, stray = right * stats.norm.pdf(off, 0.0, np.radians(5.0)), stray / np.pi
-        return np.asarray(0.98 * right + 0.02 * stray)
+        return right, gap, stray
 
     def _tap_record(self, item: TapRecord, station: Array) -> Array:
         block = max(self.line.length, SHORTEST_BLOCK_M)
@@ -402,3 +424,18 @@ def _short_or_even(u: Array, least: float, most: float) -> Array:
     """Draw a length: 0.4 of them an exponential of mean 1 m past the least, the rest even."""
     short = least - np.log1p(-np.minimum(u / 0.4, 1.0 - 1e-12))
     return np.where(u < 0.4, short, least + (u - 0.4) / 0.6 * (most - least))
+
+
+def ground_covariance(ground: Ground, places: Array) -> Array:
+    """Return the covariance of the ground's error between places (k, 2), written apart."""
+    own, together = [], np.empty((len(places), len(places)))
+    for place in places:
+        near = 1.0 / (np.sum((ground.spots - place) ** 2, axis=1) + 1e-6)
+        own.append(near / near.sum() * ground.sds_m)
+    uneven = UNEVEN_ASSUMED if ground.assumed else UNEVEN
+    for a, one in enumerate(own):
+        for b, other in enumerate(own):
+            cosine = one @ other / np.linalg.norm(one) / np.linalg.norm(other)
+            gap = np.hypot(*(places[a] - places[b])) * uneven / ground.sds_m.mean()
+            together[a, b] = one.sum() * other.sum() * cosine * np.exp(-0.5 * gap**2)
+    return together

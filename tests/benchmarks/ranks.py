@@ -27,12 +27,10 @@ from scipy import stats
 
 from sitegis.evidence import Evidence, OutdoorLocate, TapRecord
 from sitegis.exit import find_exit
-from sitegis.finds.ground import UNEVEN, UNEVEN_ASSUMED
 from sitegis.finds.records import Found, Missed
 from sitegis.geometry.frames import Array
 from sitegis.line import fit_line
 from sitegis.line.profile import INVERT_PRIOR_M, SLAB_COVER_M, slope_prior
-from sitegis.model.site import Ground
 from sitegis.model.survey import Survey
 from sitegis.routes import sample_routes
 from sitegis.rules.rule_set import load_rules
@@ -40,7 +38,7 @@ from sitegis.score.weighed_site import log_weights, weigh_site
 from tests.benchmarks.line import mark_drain, place_on, true_drain
 from tests.benchmarks.whole_site import cases
 from tests.invented import corner_site
-from tests.route_model import CUBE, RouteModel
+from tests.route_model import CUBE, RouteModel, ground_covariance
 from tests.test_routes_sample import by_id
 
 from .heading import heading
@@ -155,21 +153,6 @@ def seen_at(
         found(model, (truth["invert"][i], truth["slope"][i], m, e), pair, generator)
         for m, pair, e in zip(at, ends, off, strict=True)
     ]
-
-
-def ground_covariance(ground: Ground, places: Array) -> Array:
-    """Return the covariance of the ground's error between places (k, 2), written apart."""
-    own, together = [], np.empty((len(places), len(places)))
-    for place in places:
-        near = 1.0 / (np.sum((ground.spots - place) ** 2, axis=1) + 1e-6)
-        own.append(near / near.sum() * ground.sds_m)
-    uneven = UNEVEN_ASSUMED if ground.assumed else UNEVEN
-    for a, one in enumerate(own):
-        for b, other in enumerate(own):
-            cosine = one @ other / np.linalg.norm(one) / np.linalg.norm(other)
-            gap = np.hypot(*(places[a] - places[b])) * uneven / ground.sds_m.mean()
-            together[a, b] = one.sum() * other.sum() * cosine * np.exp(-0.5 * gap**2)
-    return together
 
 
 def found(
