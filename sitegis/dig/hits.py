@@ -256,10 +256,10 @@ def _runs(grid: Grid, half_m: float, bands: Bands) -> _Runs:
     first = np.maximum(np.ceil(bands.least_x - half).astype(np.int64), 0)
     last = np.minimum(np.floor(bands.most_x + half).astype(np.int64), grid.columns - 1)
     kept = np.flatnonzero((bands.low <= bands.high) & (first <= last))
-    order, first, last = _once_per_route(
-        bands.group[kept], first[kept], last[kept], grid.columns + 1
-    )
-    kept = kept[order]
+    first, last = first[kept], last[kept]
+    first = _once_per_route(bands.group[kept], first, last, grid.columns + 1)
+    left = first <= last
+    kept, first, last = kept[left], first[left], last[left]
     middle = 0.5 * (bands.low + bands.high)[kept]
     return _Runs(bands.index[kept], bands.row[kept], first, last, middle)
 
@@ -277,15 +277,12 @@ def _rows_touched(straights: Straights, grid: Grid, half_m: float) -> tuple[Inte
     return counts, np.arange(counts.sum()) + np.repeat(ahead, counts)
 
 
-def _once_per_route(
-    group: Integers, first: Integers, last: Integers, stride: int
-) -> tuple[Integers, Integers, Integers]:
+def _once_per_route(group: Integers, first: Integers, last: Integers, stride: int) -> Integers:
     """Cut runs that overlap within a group (one route, one row) so that no cell repeats.
 
-    Returns which runs are left, with their first and last cells.
+    Returns where each begins then, past its last cell where it holds none of its own.
     """
-    several = (np.bincount(group) > 1)[group]
-    alone, shared = np.flatnonzero(~several), np.flatnonzero(several)
+    shared = np.flatnonzero((np.bincount(group) > 1)[group])
     # runs of all groups on one line, a stride apart: one sort does for all
     base = group[shared] * stride
     # of two straights that begin in one cell the earlier one has it
@@ -294,12 +291,9 @@ def _once_per_route(
     begin, end = base + first[shared], base + last[shared]
     # a later run begins past the farthest end of those before it in the group
     begin[1:] = np.maximum(begin[1:], np.maximum.accumulate(end)[:-1] + 1)
-    real = begin <= end
-    return (
-        np.concatenate([alone, shared[real]]),
-        np.concatenate([first[alone], (begin - base)[real]]),
-        np.concatenate([last[alone], (end - base)[real]]),
-    )
+    first = first.copy()
+    first[shared] = begin - base
+    return first
 
 
 def accumulate(spans: Spans, weights: Array, values: Array | None = None) -> Array:
