@@ -28,9 +28,9 @@ from ..model.site import Main, Side, Site
 from ..numerics.exit_mixture import SQUARE_FLOOR, SQUARE_SD_RAD, first_walls, outward_normals
 from ..numerics.ordering import MATTERS_M, MATTERS_P, at_least, in_steps, largest, smallest
 from ..numerics.statistics import log_sum
-from ..place.adjust import gauss_newton
+from ..place.adjust import Solution, gauss_newton
 from ..place.assemble import site_network
-from ..place.network import compile_equations
+from ..place.network import Equations, compile_equations
 from ..place.stage import heading_in_lot
 from ..place.starts import starting_values
 
@@ -59,6 +59,9 @@ NO_WALL_NATS = 10.0
 """What speaks against a drain that meets no wall ahead. Judgment, no source."""
 MOST_FITS, MOST_STARTS, MOST_STEPS = 3, 2, 6
 """A reading that holds is settled in a few steps from the start that its own rows give."""
+FEW_STEPS, HOPELESS_CHI_SQUARE = 2, 1000.0
+"""One that is so far off after so few is 500 nats from holding, and is followed no further: what
+more steps took off was a quarter at most. Judgment."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +163,7 @@ def mark_reading(site: Site, placement: Placement, drain: Drain) -> Marked:
     equations = compile_equations(network.observations, network.size)
     starts = starting_values(network, site.building.vertices.mean(axis=0))[:MOST_STARTS]
     solution = min(
-        (gauss_newton(equations, start, most=MOST_STEPS) for start in starts),
+        (_settled(equations, start) for start in starts),
         key=lambda tried: float(in_steps(tried.chi_square, MATTERS_P)),
     )
     columns = {point.id: network.nodes[point.id] for point in placement.points}
@@ -173,6 +176,14 @@ def mark_reading(site: Site, placement: Placement, drain: Drain) -> Marked:
     motion = (linear, offset) if misfit < RIGID_M else None
     rough = 0.0 if motion else _rough(after, [headings[name] for name in drain.point_ids])
     return Marked(site, places, headings, -0.5 * solution.chi_square, motion, rough)
+
+
+def _settled(equations: Equations, start: Array) -> Solution:
+    """Solve a reading's network, in a few steps where it cannot hold."""
+    few = gauss_newton(equations, start, most=FEW_STEPS)
+    if few.converged or few.chi_square > HOPELESS_CHI_SQUARE:
+        return few
+    return gauss_newton(equations, few.x, most=MOST_STEPS - FEW_STEPS)
 
 
 def follow_reading(marked: Marked, placement: Placement, drain: Drain) -> Outcome | None:
