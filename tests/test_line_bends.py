@@ -90,6 +90,19 @@ def test_a_marked_bend_draws_the_bend_to_it() -> None:
     assert marked.best.vertices[1] == pytest.approx(corner, abs=0.15)
 
 
+def test_a_mark_of_a_bend_holds_what_is_said_of_it_where_nothing_else_tells() -> None:
+    """With a last mark 100 m astray the odds are the prior's: straight on by 1 less its share."""
+    xy = np.column_stack([2.0 * np.arange(4), np.zeros(4)])
+    variances = np.repeat([[1e-4], [1e-4], [1e-4], [1e4]], 2, axis=1)
+
+    def straight(at: int | None) -> float:
+        state = follow_drain(marks_of(xy, variances, bend_marks=np.arange(4) == at))
+        odds = logsumexp(state.log_weight[state.bends == 0]) - logsumexp(state.log_weight)
+        return float(np.exp(odds))
+
+    assert straight(2) == pytest.approx((1.0 - follow.MARKED_SHARE) * straight(None), rel=0.1)
+
+
 def test_ends_are_a_distribution_whose_second_moment_is_stated() -> None:
     """Weights sum to 1; Σ w (Σᵢ + δᵢ δᵢᵀ) about the chain shown, any text on mixtures."""
     xy = polyline((22.5,), runs=(4, 2)) + 0.1 * np.random.default_rng(2).standard_normal((6, 2))
