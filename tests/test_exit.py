@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.integrate import quad
 from scipy.stats import binom, qmc, truncnorm
 from scipy.stats import norm as normal
 from shapely import LineString, Polygon
@@ -29,13 +30,17 @@ from sitegis.model.site import Building, Site
 from sitegis.model.survey import Survey
 from sitegis.numerics.exit_mixture import (
     CELL_M,
+    SQUARE_FLOOR,
+    SQUARE_SD_RAD,
     _bent,
     _bent_to_wall,
     _held_inside,
     carry_to_wall,
     first_walls,
     outward_normals,
+    square_prior,
 )
+from sitegis.numerics.mixture import Poses
 from sitegis.rules.rule_set import load_rules
 from tests.benchmarks.line import simulate
 from tests.invented import (
@@ -464,3 +469,35 @@ def test_an_unseen_bend_is_looked_for_in_cells_no_longer_than_stated() -> None:
     assert 6.0 / cells <= CELL_M
     expected = BENDS_PER_M * 6.0 * np.exp(-BENDS_PER_M * 6.0)
     assert 0.8 * expected < once.weights.sum() < expected
+
+
+@pytest.mark.parametrize("slant_deg", [0.0, -7.0, 25.0])
+def test_practice_weighs_an_exit_by_the_integral_over_its_direction(slant_deg: float) -> None:
+    """Share, mean and variance of the direction by scipy's quadrature of normal times practice."""
+    building = corner_site().building
+    outward = outward_normals(building)[0]
+    square, slant, sd = float(np.arctan2(*outward[::-1])), np.radians(slant_deg), np.radians(6.0)
+    own = np.array([[0.04, 0.0, 0.003], [0.0, 0.02, 0.0], [0.003, 0.0, sd**2]])
+    none, zero = np.zeros(1), np.zeros(1, dtype=np.int64)
+    pose = np.array([[1.0, 2.0, square + slant]])
+    one = Poses(np.ones(1), pose, own[None], zero, zero, none, none)
+    weighed, log_mean = square_prior(one, building)
+
+    def moment(power: int) -> float:
+        def inside(s: float) -> float:
+            practice = np.exp(-0.5 * (s / SQUARE_SD_RAD) ** 2)
+            factor = SQUARE_FLOOR + (1.0 - SQUARE_FLOOR) * practice
+            return float(s**power * factor * normal.pdf(s, slant, sd))
+
+        return float(quad(inside, slant - 9 * sd, slant + 9 * sd, epsabs=1e-13)[0])
+
+    shares = weighed.weights / weighed.weights.sum()
+    turned = weighed.means[:, 2] - square
+    mean = moment(1) / moment(0)
+    assert np.exp(log_mean) == pytest.approx(moment(0))
+    assert shares @ turned == pytest.approx(mean, abs=1e-9)
+    variance = shares @ (weighed.covariances[:, 2, 2] + (turned - mean) ** 2)
+    assert variance == pytest.approx(moment(2) / moment(0) - mean**2)
+    # the place follows the direction by regression
+    moved = shares @ weighed.means[:, :2] - [1.0, 2.0]
+    assert moved == pytest.approx(own[2, :2] / sd**2 * (mean - slant), abs=1e-9)

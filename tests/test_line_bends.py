@@ -294,6 +294,19 @@ def test_a_drain_shaped_like_a_u_is_followed_with_five_marks() -> None:
     assert np.degrees(fit.best.parameters[1:3]).sum() == pytest.approx(180.0, abs=8.0)
 
 
+def test_two_bends_in_a_span_are_tried_where_one_explains_no_mark(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A drain that turns back within a meter: the evidence is that of trying pairs everywhere."""
+    marks = marks_of(
+        np.array([[0.0, 0.0], [2.0, 0.0], [4.0, 0.0], [6.0, 0.0], [6.0, 1.0], [4.0, 1.0]]),
+        np.full(2, 0.05**2),
+    )
+    found = logsumexp(follow_drain(marks).log_weight)
+    monkeypatch.setattr(follow, "UNEXPLAINED", -np.inf)
+    assert found == pytest.approx(logsumexp(follow_drain(marks).log_weight), abs=0.1)
+
+
 @pytest.mark.parametrize("degrees_of_freedom", [3.0, 4.0, 10.0])
 def test_the_tail_as_a_mixture_of_normals_is_a_t(degrees_of_freedom: float) -> None:
     """Shares and variance are exact, quantiles within 4 % of scipy's t brought to variance 1."""

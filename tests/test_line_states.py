@@ -14,6 +14,7 @@ import pytest
 from scipy import integrate, optimize, stats
 
 from sitegis.geometry.frames import Array
+from sitegis.line import follow
 from sitegis.line.bend_catalog import (
     BENDS_PER_M,
     SIGNED_RAD,
@@ -119,6 +120,36 @@ def test_a_bend_anywhere_in_its_cell_lies_there_by_an_even_law() -> None:
     # the bend moves on along the old straight: off the new one, and the footage with it
     off = moved * -np.sin(float(one.angle[0]) - angle)
     assert added[0, 0] == pytest.approx(np.mean(off**2), rel=1e-5)
+
+
+def test_a_way_is_weighed_by_the_scatter_of_the_mark_off_it() -> None:
+    """Each way to a mark: its offset, and the variance of that by numerical differentiation."""
+    marks = marks_of(np.array([[0.0, 0.0], [1.0, 0.0], [3.0, 1.2]]), np.full(2, 0.02**2))
+    walk = follow._Walk(marks, _own_noise(marks), tail_nodes(np.inf))
+    state = replace(state_of(9), foot=np.array([[1.0, 0.1]]), angle=np.array([0.2]))
+    found = follow._options(walk, state, 2)
+    tape, receiver = (float(one[0]) for one in walk.across(state, 2))
+    start, angle, mark = 1.0 + 0.1j, 0.2, 3.0 + 1.2j
+    assert len(found.rows) > 20
+    for index, before, cell, prior, log_weight in zip(
+        found.index, found.before, found.cell_m, found.log_prior, found.log_weight, strict=True
+    ):
+        turn = SIGNED_RAD[index] if index >= 0 else 0.0
+
+        def parts(e: Array, turn: float = turn, before: float = before) -> complex:
+            bend = start + 1j * np.exp(1j * angle) * e[0]
+            bend += (before + e[2]) * np.exp(1j * (angle + e[1]))
+            return complex(np.exp(-1j * (angle + e[1] + turn + e[3])) * (mark - bend))
+
+        slopes = jacobian(lambda e: np.array([parts(e).imag]), 4)[0]
+        bent = (cell**2 / 12.0, SIGNED_SD_RAD[index] ** 2) if index >= 0 else (0.0, 0.0)
+        variance = slopes[:2] @ state.spread[0, :2, :2] @ slopes[:2] + slopes[2:] ** 2 @ bent
+        way = parts(np.zeros(4))
+        expected = log_density(
+            np.array([way.imag]), np.array([variance + tape]), np.array([receiver]), walk.tails
+        )[0]
+        expected += state.log_weight[0] + prior - BENDS_PER_M * (before + way.real)
+        assert log_weight == pytest.approx(expected, abs=1e-6)
 
 
 @pytest.mark.parametrize("part", [0, 1, 2])

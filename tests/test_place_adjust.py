@@ -122,6 +122,70 @@ def test_with_one_degree_of_freedom_a_blunder_is_detected_and_not_located() -> N
     assert suspects >= {"tie 1", "tie 2", "tie 3"}
 
 
+def snooped(
+    ties: Array, places: Array, sd: float
+) -> tuple[list[tuple[int, float, float]], set[int]]:
+    """Snoop ties to one point by leaving each out in turn, after Baarda, with scipy's fits.
+
+    Returns what is taken out with chi-square before and after, and which ties are then suspect.
+    """
+
+    def residuals(place: Array, kept: list[int]) -> Array:
+        return (np.hypot(*(places[kept] - place).T) - ties[kept]) / sd
+
+    def fit(kept: list[int]) -> tuple[float, Array]:
+        found = optimize.least_squares(residuals, [3.0, 4.0], args=(kept,), xtol=1e-15, ftol=1e-15)
+        return 2.0 * float(found.cost), found.jac
+
+    kept, taken = list(range(len(ties))), []
+    while True:
+        chi_square, design = fit(kept)
+        falls = [chi_square - fit([j for j in kept if j != i])[0] for i in kept]
+        row = int(np.argmax(falls))
+        if falls[row] <= 3.29**2:
+            return taken, set()
+        # correlation of the w statistics by the covariance of the residuals (Foerstner 1983)
+        covariance = np.eye(len(kept)) - design @ np.linalg.pinv(design)
+        sds = np.sqrt(np.diag(covariance))
+        alike = np.abs(covariance[row] / (sds[row] * sds))
+        rivals = {
+            kept[i]
+            for i, fall in enumerate(falls)
+            if i != row
+            and (alike[i] > 0.95 or (alike[i] > 0.5 and fall > max(3.29**2, falls[row] - 4.0)))
+        }
+        if rivals or len(kept) < 4:
+            return taken, rivals | {kept[row]}
+        taken.append((kept.pop(row), chi_square, chi_square - falls[row]))
+
+
+@pytest.mark.parametrize("seed", range(16))
+def test_blunders_are_those_of_leaving_out_each_in_turn(seed: int) -> None:
+    """Four to seven ties, none to two of them wrong: what goes, and what is suspect, by scipy."""
+    generator = np.random.default_rng([53, seed])
+    count, sd = 4 + seed % 4, 0.01
+    # all around the point, or from one side, where ties are harder to tell apart
+    around = 2.0 * np.pi if seed < 8 else 0.7 * np.pi
+    angles = around * (np.arange(count) + 0.6 * generator.random(count)) / count
+    places = np.array([3.0, 4.0]) + generator.uniform(30.0, 60.0, (count, 1)) * np.column_stack(
+        [np.cos(angles), np.sin(angles)]
+    )
+    ties = np.hypot(*(places - [3.0, 4.0]).T) + sd * generator.standard_normal(count)
+    wrong = generator.choice(count, seed % 3, replace=False)
+    ties[wrong] += sd * generator.choice([-1.0, 1.0], wrong.size) * generator.uniform(5.0, 12.0)
+    names = [chr(ord("A") + i) for i in range(count)]
+    network = fix(dict(zip(names, map(tuple, places), strict=True)), list(ties), sd)
+    cleaned = clean_network(network, solve_network(network, starting_values(network, np.zeros(2))))
+    taken, suspects = snooped(ties, places, sd)
+    first = 2 * count  # the control's own rows come before
+    assert [r.index - first for r in cleaned.removals] == [index for index, _, _ in taken]
+    assert {i - first for i in cleaned.suspects if i >= first} == suspects
+    for removal, (_, before, after) in zip(cleaned.removals, taken, strict=True):
+        assert removal.chi_square_before == pytest.approx(before, rel=0.01)
+        assert removal.chi_square_after == pytest.approx(after, rel=0.01, abs=0.05)
+        assert removal.w**2 == pytest.approx(before - after, rel=0.01)
+
+
 # Ghilani & Wolf, Adjustment Computations, ch. 18: two-dimensional conformal transformation.
 HELMERT_LOCAL = np.array([[121.622, -128.066], [141.228, 187.718], [175.802, 135.728]])
 HELMERT_GROUND = np.array([[1049422.40, 51089.20], [1049413.95, 49659.30], [1049244.95, 49884.95]])

@@ -17,6 +17,7 @@ from sitegis.model.results import Hypothesis
 from sitegis.routes.bends import ANGLE_SHARES, COUNT_SHARES, bend_sequences
 from sitegis.routes.draw import (
     DIMENSIONS,
+    PAST_AIM_M,
     SAME_SLOPE_SHARE,
     ValueLaw,
     _length_aims,
@@ -242,10 +243,15 @@ def test_bends_that_bring_a_straight_along_two_finds_are_drawn_more() -> None:
 
 
 def test_a_straight_is_drawn_as_long_as_leads_the_next_one_through_the_aim() -> None:
-    """By hand: 3 m along x, then at 45° through (5, 2); in the value of its law."""
+    """By hand: 3 m along x, then 4 to 3 through (7, 3); in the value of its law."""
     plan = plan_for(OutdoorLocate(5.0, 2.0, None))
-    aims = tuple(replace(aim, point=np.array([5.0, 2.0])) for aim in plan.aims[:1])
-    pair = np.array([[[1.0, 0.0], [np.sqrt(0.5), np.sqrt(0.5)]]])
+    aims = tuple(replace(aim, point=np.array([7.0, 3.0])) for aim in plan.aims[:1])
+    pair = np.array([[[1.0, 0.0], [0.8, 0.6]]])
     starts, offset, scale = np.zeros((1, 2)), np.array([0.5]), np.array([2.0])
     targets, _ = _length_aims(replace(plan, aims=aims), starts, pair, offset, scale)
     assert targets[0] == pytest.approx([(3.0 - 0.5) / 2.0])
+    # along y it passes 5 cm beside the aim, itself: the next aim is some way past that
+    past = replace(plan, aims=(replace(plan.aims[0], point=np.array([0.05, 2.0]), sd_m=0.1),))
+    pair = np.array([[[0.0, 1.0], [np.sqrt(0.5), np.sqrt(0.5)]]])
+    targets, _ = _length_aims(past, starts, pair, offset, scale)
+    assert targets[-1] == pytest.approx([(2.0 + PAST_AIM_M - 0.5) / 2.0])

@@ -14,7 +14,7 @@ from scipy import stats
 from sitegis.evidence import tap_record
 from sitegis.model.survey import Survey
 from sitegis.score import score_hypotheses
-from sitegis.score.checks import Check, CheckContext, list_checks
+from sitegis.score.checks import Check, CheckContext, _station_edges, list_checks
 from sitegis.score.next_check import prepare_checks
 from sitegis.score.particles import lot_crossings
 from sitegis.score.weighed_site import NONE_LEFT_OUT, weigh_site
@@ -154,6 +154,13 @@ def test_a_record_names_main_and_place_as_often_as_records_are_right() -> None:
             assert table[row, columns] == pytest.approx(
                 0.6 * right * drawn + stray / bins, abs=1e-3
             )
+
+
+@pytest.mark.parametrize(("length_m", "bins"), [(0.0, 1), (1.5, 1), (4.4, 3), (90.0, 16)])
+def test_a_record_names_no_more_than_a_meter_and_a_half_of_main(length_m: float, bins: int) -> None:
+    """Far along a main as well as at its beginning; sixteen bins at most, all of one width."""
+    edges = _station_edges(40.0 + length_m * np.array([0.3, 1.0, 0.0]))
+    assert edges == pytest.approx(40.0 + length_m * np.arange(bins + 1) / bins)
 
 
 def test_neighbors_answer_as_the_habit_says() -> None:

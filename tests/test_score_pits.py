@@ -115,6 +115,8 @@ def test_pits_stand_across_ways_that_run_aslant_and_on_their_middle() -> None:
         else:
             assert np.sin(2 * (pit.angle_rad - house)) == pytest.approx(0.0, abs=1e-9)
     assert len(turned) >= 5
+    lengths = {round(pit.size_m[0] / corner_site().dig.pit_length_m, 6) for pit in pits.laid}
+    assert lengths == {1.0, 2.0, 3.0}
     off = np.array([(pit.center - [5.0, 7.6]) @ across for pit in turned])
     assert np.abs(off - np.median(aside)).min() < 0.02
     assert np.abs(off).max() < 1.0 + 0.6 * 6
