@@ -142,10 +142,8 @@ def _worth_part(grid: Grid, straights: Straights, weights: Array, reach_m: float
     ``reach_m`` is the greatest half size of a pit. In blocks of cells: a pit centered in one lies
     within a pit centered on the block that is larger by the block, and so gains no more.
     """
-    block = Grid(
-        grid.origin_m, BLOCK_CELLS * grid.cell_m,
-        -(-grid.rows // BLOCK_CELLS), -(-grid.columns // BLOCK_CELLS),
-    )  # fmt: skip
+    size = -(-grid.rows // BLOCK_CELLS), -(-grid.columns // BLOCK_CELLS)
+    block = Grid(grid.origin_m, BLOCK_CELLS * grid.cell_m, *size)
     half_m = reach_m + 0.5 * block.cell_m
     gains = accumulate(pit_spans(straights, block, (half_m, half_m)), weights)
     worth = np.nonzero(at_least(gains, LEAST_GAIN - MATTERS_P))
@@ -154,10 +152,8 @@ def _worth_part(grid: Grid, straights: Straights, weights: Array, reach_m: float
     row, column = (BLOCK_CELLS * int(index.min()) for index in worth)
     rows, columns = (BLOCK_CELLS * (int(index.max()) + 1) for index in worth)
     (x, y), cell = grid.origin_m, grid.cell_m
-    return Grid(
-        (x + column * cell, y + row * cell), cell,
-        min(rows, grid.rows) - row, min(columns, grid.columns) - column,
-    )  # fmt: skip
+    size = min(rows, grid.rows) - row, min(columns, grid.columns) - column
+    return Grid((x + column * cell, y + row * cell), cell, *size)
 
 
 def _kind(
