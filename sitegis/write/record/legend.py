@@ -87,21 +87,16 @@ def draw_legend(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
     width, height = 128.0, 10.0 * len(rows) + 16
     left, bottom = sheet.left + sheet.width - width - 6, sheet.bottom + 6
     canvas.setFillColorRGB(1, 1, 1)
-    canvas.setLineWidth(0.5)
-    canvas.setStrokeColor(GRAY)
+    paper.pen(canvas, GRAY, 0.5)
     canvas.rect(left, bottom, width, height, stroke=1, fill=1)
     canvas.setFillColor(BLACK)
     canvas.setFont(fonts.PLAIN, 6)
     for number, (words, color, dash, line_width) in enumerate(rows):
         y = bottom + height - 10 - 10 * number
-        canvas.setStrokeColor(color)
-        canvas.setLineWidth(line_width)
-        canvas.setDash(dash)
+        paper.pen(canvas, color, line_width, dash)
         canvas.line(left + 5, y + 2, left + 33, y + 2)
         canvas.drawString(left + 38, y, words)
-    canvas.setDash()
-    canvas.setLineWidth(0.5)
-    canvas.setStrokeColor(BLACK)
+    paper.pen(canvas, BLACK, 0.5)
     y = bottom + 6
     paper.circle(canvas, np.array([left + 10, y + 2]), 1.6, fill=False)
     paper.circle(canvas, np.array([left + 26, y + 2]), 1.6, fill=True)

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from reportlab.lib.colors import black
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfgen.canvas import Canvas
 
@@ -165,8 +166,7 @@ def draw_names(canvas: Canvas, names: Sequence[Name], boxes: Sequence[Box]) -> N
     for name, box in zip(names, boxes, strict=True):
         edge = np.clip(name.at, box[:2], box[2:])
         if name.led and float(np.hypot(*(name.at - edge))) > LEADER:
-            canvas.setStrokeColorRGB(0, 0, 0)
-            canvas.setLineWidth(0.3)
+            paper.pen(canvas, black, 0.3)
             canvas.line(*map(float, (*name.at, *edge)))
     for name, (left, bottom, right, _) in zip(names, boxes, strict=True):
         at = np.array([right - 2.0, bottom + 1.0] if name.upright else [left + 1.0, bottom + 1.5])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import shapely
 import shapely.ops
-from reportlab.lib.colors import HexColor, white
+from reportlab.lib.colors import Color, HexColor, white
 from reportlab.pdfgen.canvas import Canvas
 
 from ...dig.depths import best_route
@@ -203,20 +203,16 @@ def _draw_records(canvas: Canvas, survey: Survey, sheet: Sheet) -> list[Name]:
     """Draw right-of-way, lot, building, rooms, mains and manholes; give their names."""
     site = survey.site
     names: list[Name] = []
-    canvas.setLineWidth(0.5)
-    canvas.setStrokeColor(GRAY)
+    paper.pen(canvas, GRAY, 0.5)
     for street in site.streets:
         ring = sheet.points(street.row)
         paper.polyline(canvas, ring, closed=True)
         names += _street_name(sheet, street.name, street.row)
     for outline in survey.placement.room_outlines.values():
         paper.polyline(canvas, sheet.points(outline), closed=True)
-    canvas.setStrokeColor(BLACK)
-    canvas.setLineWidth(0.9)
-    canvas.setDash(DASH_LOT)
+    paper.pen(canvas, BLACK, 0.9, DASH_LOT)
     paper.polyline(canvas, sheet.points(site.lot.vertices), closed=True)
-    canvas.setDash()
-    canvas.setLineWidth(1.6)
+    paper.pen(canvas, BLACK, 1.6)
     paper.polyline(canvas, sheet.points(site.building.vertices), closed=True)
     for main in site.mains:
         names += _draw_main(canvas, main, sheet, survey)
@@ -235,9 +231,9 @@ def _draw_corridor(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
         for ring, holes in zip(corridor.rings, corridor.holes, strict=True):
             for outline, gray in ((ring, CORRIDOR_GRAY), *((hole, 1.0) for hole in holes)):
                 # holes are painted white on the ring: the frame has nothing under it yet
-                canvas.setFillColorRGB(gray, gray, gray)
-                canvas.setStrokeColorRGB(gray, gray, gray)
-                canvas.setLineWidth(0.1)
+                shade = Color(gray, gray, gray)
+                canvas.setFillColor(shade)
+                paper.pen(canvas, shade, 0.1)
                 paper.polyline(canvas, sheet.points(outline), closed=True, fill=True)
 
 
@@ -256,11 +252,8 @@ def _draw_dimensions(canvas: Canvas, survey: Survey, sheet: Sheet, *, marked: bo
 
 def _draw_easement(canvas: Canvas, easement: Easement, sheet: Sheet) -> list[Name]:
     """Draw an easement's outline; give its name, where it shows."""
-    canvas.setStrokeColor(BLACK)
-    canvas.setLineWidth(0.7)
-    canvas.setDash(DASH_EASEMENT)
+    paper.pen(canvas, BLACK, 0.7, DASH_EASEMENT)
     paper.polyline(canvas, sheet.points(easement.ring), closed=True)
-    canvas.setDash()
     seen = shapely.Polygon(easement.ring).intersection(_window(sheet).buffer(-1.0))
     if seen.is_empty:
         return []
@@ -274,20 +267,16 @@ def _draw_keep_out(canvas: Canvas, keep_out: KeepOut, sheet: Sheet) -> Name:
     color = HexColor(utility_color(keep_out.kind))
     # a dark line under the colored one: yellow alone does not show on white paper
     for shade, width in ((BLACK, 2.2), (color, 1.2)):
-        canvas.setStrokeColor(shade)
         canvas.setFillColor(shade)
-        canvas.setLineWidth(width)
+        paper.pen(canvas, shade, width)
         if isinstance(shape, shapely.Point):
             paper.circle(canvas, sheet.points(keep_out.points[0]), 0.8 + width / 2, fill=True)
         else:
             paper.polyline(canvas, sheet.points(keep_out.points), closed=keep_out.is_area)
     clear = shape.buffer(keep_out.clearance_m)
     if not clear.is_empty:
-        canvas.setStrokeColor(BLACK)
-        canvas.setLineWidth(0.5)
-        canvas.setDash(DASH_CLEAR)
+        paper.pen(canvas, BLACK, 0.5, DASH_CLEAR)
         paper.polyline(canvas, sheet.points(shapely.get_coordinates(clear.exterior)))
-        canvas.setDash()
     at = shapely.get_coordinates(shape.representative_point())[0]
     return Name(sheet.points(at), f"{keep_out.kind}: {keep_out.id}", size=6)
 
@@ -312,9 +301,8 @@ def _street_name(sheet: Sheet, name: str, ring: Array) -> list[Name]:
 
 def _draw_main(canvas: Canvas, main: Main, sheet: Sheet, survey: Survey) -> list[Name]:
     """Draw a main with its size, flow arrow and manholes; give its names."""
-    canvas.setStrokeColor(GREEN)
     canvas.setFillColor(GREEN)
-    canvas.setLineWidth(1.4)
+    paper.pen(canvas, GREEN, 1.4)
     paper.polyline(canvas, sheet.points(main.line))
     seen = shapely.LineString(main.line).intersection(_window(sheet).buffer(-1.5))
     if seen.is_empty:
@@ -328,7 +316,6 @@ def _draw_main(canvas: Canvas, main: Main, sheet: Sheet, survey: Survey) -> list
         if not window.covers(shapely.Point(manhole.x_m, manhole.y_m)):
             continue
         at = sheet.points(np.array([manhole.x_m, manhole.y_m]))
-        canvas.setStrokeColor(GREEN)
         paper.circle(canvas, at, 3, fill=False)
         names.append(Name(at, manhole.id))
     size = format_length(main.diameter_m, small_unit(survey.site.units))
@@ -370,9 +357,7 @@ def _beyond(
 def _draw_lateral(canvas: Canvas, survey: Survey, sheet: Sheet) -> list[Name]:
     """Draw the fitted drain and the most probable route, dashed where they are inferred."""
     names = []
-    canvas.setStrokeColor(BLACK)
-    canvas.setLineWidth(1.4)
-    canvas.setDash(DASH_INFERRED)
+    paper.pen(canvas, BLACK, 1.4, DASH_INFERRED)
     penetration = survey.exit
     exit_xy = np.array([[penetration.x_m, penetration.y_m]])
     paper.polyline(canvas, sheet.points(np.concatenate([survey.drain.vertices, exit_xy])))
@@ -384,20 +369,17 @@ def _draw_lateral(canvas: Canvas, survey: Survey, sheet: Sheet) -> list[Name]:
     route = best_route(survey, survey.scores.hypotheses[0])
     if route is not None:
         paper.polyline(canvas, sheet.points(route[0]))
-        canvas.setDash()
         for feature in survey.derived.features:
             if feature.layer == "stretch" and feature.evidence_class in KNOWN:
                 *_, dash, width = KNOWN[feature.evidence_class]
-                canvas.setLineWidth(width)
-                canvas.setDash(dash)
+                paper.pen(canvas, BLACK, width, dash)
                 paper.polyline(canvas, sheet.points(shapely.get_coordinates(feature.geometry)))
-        canvas.setDash()
-        canvas.setLineWidth(1.4)
+        paper.pen(canvas, BLACK, 1.4)
         canvas.setFillColor(BLACK)
         tap = sheet.points(route[0][-1])
         canvas.rect(tap[0] - 2.5, tap[1] - 2.5, 5, 5, stroke=1, fill=1)
         names.append(Name(tap, "tap (inferred)"))
-    canvas.setDash()
+    paper.pen(canvas, BLACK, 1.4)
     at = sheet.points(exit_xy[0])
     canvas.line(*(at - 4), *(at + 4))
     canvas.line(*(at + np.array([-4, 4])), *(at + np.array([4, -4])))
@@ -407,9 +389,7 @@ def _draw_lateral(canvas: Canvas, survey: Survey, sheet: Sheet) -> list[Name]:
 def _draw_readings(canvas: Canvas, survey: Survey, sheet: Sheet) -> list[Name]:
     """Draw where the drain would leave under each likely other reading of the input."""
     names = []
-    canvas.setStrokeColor(VIOLET)
-    canvas.setLineWidth(1.4)
-    canvas.setDash(DASH_READING)
+    paper.pen(canvas, VIOLET, 1.4, DASH_READING)
     for one in () if survey.doubted is None else survey.doubted.readings:
         if one.likely:
             start = np.array([one.x_m, one.y_m])
@@ -417,7 +397,6 @@ def _draw_readings(canvas: Canvas, survey: Survey, sheet: Sheet) -> list[Name]:
             at = sheet.points(np.stack([start, out]))
             paper.polyline(canvas, at)
             names.append(Name(at[1], f"here if {one.words} (inferred)", size=6, led=True))
-    canvas.setDash()
     return names
 
 
@@ -425,8 +404,7 @@ def _draw_marks(canvas: Canvas, survey: Survey, sheet: Sheet, *, named: bool) ->
     """Draw the points; where the scale gives room, give their names with depths."""
     site = survey.site
     names: list[Name] = []
-    canvas.setFillColor(BLACK)
-    canvas.setStrokeColor(BLACK)
+    paper.pen(canvas, BLACK, 1.4)
     for point in survey.placement.points:
         if point.kind == "wall":
             continue
@@ -444,26 +422,21 @@ def _draw_marks(canvas: Canvas, survey: Survey, sheet: Sheet, *, named: bool) ->
 
 def _draw_tie_in(canvas: Canvas, one: TieIn, sheet: Sheet) -> Name:
     """Draw a planned branch, dashed, with the opening cut from the slab about it."""
-    canvas.setStrokeColor(VIOLET)
-    canvas.setLineWidth(0.6)
+    paper.pen(canvas, VIOLET, 0.6)
     paper.polyline(canvas, sheet.points(one.opening), closed=True)
-    canvas.setLineWidth(1.2)
-    canvas.setDash(DASH_PLANNED)
+    paper.pen(canvas, VIOLET, 1.2, DASH_PLANNED)
     paper.polyline(canvas, sheet.points(one.path))
     if one.vent is not None:
-        canvas.setLineWidth(0.7)
-        canvas.setDash(DASH_VENT)
+        paper.pen(canvas, VIOLET, 0.7, DASH_VENT)
         paper.polyline(canvas, sheet.points(one.vent))
         paper.circle(canvas, sheet.points(one.vent[1]), 2.0, fill=False)
-    canvas.setDash()
     return Name(sheet.points(one.path[0]), f"{one.name or one.fixture} (planned)", size=6)
 
 
 def _draw_dug(canvas: Canvas, hole: Feature, sheet: Sheet) -> Name:
     """Draw a hole that was dug, crossed out where it did not show the pipe."""
     ring = sheet.points(shapely.get_coordinates(hole.geometry)[:4])
-    canvas.setStrokeColor(GRAY)
-    canvas.setLineWidth(0.9)
+    paper.pen(canvas, GRAY, 0.9)
     paper.polyline(canvas, ring, closed=True)
     if hole.properties["found"] != "yes":
         paper.polyline(canvas, ring[[0, 2]])
@@ -475,7 +448,6 @@ def _draw_dug(canvas: Canvas, hole: Feature, sheet: Sheet) -> Name:
 
 def _draw_pit(canvas: Canvas, pit: Pit, sheet: Sheet) -> Name:
     """Draw a proposed test pit: white ground, black outline."""
-    canvas.setStrokeColor(BLACK)
-    canvas.setLineWidth(0.9)
+    paper.pen(canvas, BLACK, 0.9)
     paper.polyline(canvas, sheet.points(pit.ring), closed=True)
     return Name(sheet.points(pit.ring.mean(axis=0)), f"pit {pit.rank} (proposed)", size=6)

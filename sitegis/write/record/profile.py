@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+from reportlab.lib.colors import Color, black, white
 from reportlab.pdfgen.canvas import Canvas
 
 from ...geometry.frames import Array
@@ -66,20 +67,18 @@ def draw_profile(canvas: Canvas, survey: Survey, frame: tuple[float, float, floa
         0.91,
     )
     _draw_band(canvas, at(stations, profile.low_m), at(stations, profile.high_m), 0.78)
-    canvas.setStrokeColorRGB(0, 0, 0)
-    canvas.setLineWidth(0.8)
+    paper.pen(canvas, black, 0.8)
     paper.polyline(canvas, at(stations, profile.surface_m))
-    canvas.setLineWidth(1.2)
-    canvas.setDash([5, 3], 0)
+    paper.pen(canvas, black, 1.2, (5, 3))
     paper.polyline(canvas, at(stations, profile.invert_m))
-    canvas.setDash([2, 2], 0)
+    paper.pen(canvas, black, 1.2, (2, 2))
     wall = at(0.0, np.array([limits[0], limits[1]]))
     canvas.line(*wall.ravel().tolist())
-    canvas.setDash()
-    canvas.setFillColorRGB(1, 1, 1)
+    paper.pen(canvas, black, 1.2)
+    canvas.setFillColor(white)
     for station, invert in profile.marks:
         paper.circle(canvas, at(station, invert), 1.8, fill=True)
-    canvas.setFillColorRGB(0, 0, 0)
+    canvas.setFillColor(black)
     for name, station, invert in profile.seen:
         paper.circle(canvas, at(station, invert), 2.4, fill=True)
         paper.label(canvas, at(station, invert) + np.array([-8, -13]), f"{name}, seen")
@@ -107,9 +106,9 @@ def _draw_band(canvas: Canvas, lower: Array, upper: Array, gray: float) -> None:
     """Fill what lies between two lines (n, 2)."""
     if len(lower) < 2:
         return
-    canvas.setFillColorRGB(gray, gray, gray)
-    canvas.setStrokeColorRGB(gray, gray, gray)
-    canvas.setLineWidth(0.3)
+    shade = Color(gray, gray, gray)
+    canvas.setFillColor(shade)
+    paper.pen(canvas, shade, 0.3)
     paper.polyline(canvas, np.concatenate([upper, lower[::-1]]), closed=True, fill=True)
 
 
@@ -142,8 +141,7 @@ def _draw_axes(
     low, high, first, last = limits
     imperial = is_imperial(survey.site.units)
     unit_m, word = (FOOT_M, "ft") if imperial else (1.0, "m")
-    canvas.setLineWidth(0.3)
-    canvas.setStrokeColorRGB(0.75, 0.75, 0.75)
+    paper.pen(canvas, Color(0.75, 0.75, 0.75), 0.3)
     canvas.setFont(fonts.PLAIN, 6)
     canvas.setFillColorRGB(0, 0, 0)
     up, along = (2, 20) if imperial else (1, 5)

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
+from reportlab.lib.colors import Color
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfgen.canvas import Canvas
 
@@ -103,6 +106,25 @@ def fit(
             west, south = (low + high - room) / 2
             return Sheet(left, bottom, width, height, float(west), float(south), scale)
     raise ValueError("the site is too large for any drawing scale")
+
+
+def pen(canvas: Canvas, color: Color, width: float, dash: Sequence[float] = ()) -> None:
+    """Draw lines in a color from here on, solid unless dashed.
+
+    Parameters
+    ----------
+    canvas
+        Page that is drawn on.
+    color
+        Color of lines.
+    width
+        Width of lines, points.
+    dash
+        Lengths drawn and left out in turn, points.
+    """
+    canvas.setStrokeColor(color)
+    canvas.setLineWidth(width)
+    canvas.setDash(list(dash))
 
 
 def polyline(canvas: Canvas, points: Array, *, closed: bool = False, fill: bool = False) -> None:
