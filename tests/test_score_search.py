@@ -14,7 +14,6 @@ from sitegis.score.search import (
     cut_search,
     look_ahead,
     plan_cost,
-    plan_search,
     plan_searches,
     search_order,
 )
@@ -58,7 +57,7 @@ def test_no_other_plan_is_cheaper(
         for count in range(p.size + 1)
         for chosen in permutations(range(p.size), count)
     )
-    assert plan_search(apart, p, c, way_out).cost == pytest.approx(cheapest, rel=1e-9)
+    assert plan_searches(apart, p[None], c, way_out)[0].cost == pytest.approx(cheapest, rel=1e-9)
 
 
 @pytest.mark.parametrize("seed", range(30))
@@ -93,7 +92,7 @@ def test_a_pit_is_made_longer_only_once_it_is_dug(seed: int) -> None:
 def test_shared_ground_counts_once(rows: list[list[bool]], way_out: float) -> None:
     """Where pits share routes the plan's cost is that of walking it route by route."""
     hits, costs = np.array(rows), 1.0 + np.arange(len(rows))
-    plan = plan_search(hits, P, costs, way_out)
+    plan = plan_searches(hits, P[None], costs, way_out)[0]
     spent = 0.0
     for group, weight in enumerate(P):
         for i in plan.order:
@@ -109,7 +108,7 @@ def test_shared_ground_counts_once(rows: list[list[bool]], way_out: float) -> No
 def test_plan_cost_by_simulation() -> None:
     """The expected cost is the mean over 200 000 simulated searches (within 5 standard errors)."""
     p, c, way_out = np.array([0.5, 0.2, 0.1]), np.array([4.0, 1.0, 2.0]), 9.0
-    plan = plan_search(APART[:3, :3], p, c, way_out)
+    plan = plan_searches(APART[:3, :3], p[None], c, way_out)[0]
     place = np.random.default_rng(2).choice(4, size=200_000, p=[*p, 0.2])
     spent = np.zeros(place.size)
     searching = np.ones(place.size, bool)

@@ -222,11 +222,6 @@ def _least_cost(hits: Flags, weights: Array, costs: Array, way_out: float) -> Ar
     return np.asarray(np.minimum(np.minimum(two, one[:, None]), way_out))
 
 
-def plan_search(hits: Flags, weights: Array, costs: Array, way_out: float) -> SearchPlan:
-    """Plan one search as :func:`plan_searches`, for weights (g,)."""
-    return plan_searches(hits, np.asarray(weights, float)[None], costs, way_out)[0]
-
-
 def plan_searches(
     hits: Flags, weights: Array, costs: Array, way_out: float
 ) -> tuple[SearchPlan, ...]:
