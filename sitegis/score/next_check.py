@@ -17,7 +17,7 @@ from ..units import percent
 from .checks import Check, CheckContext, list_checks
 from .information import information_gain_bits
 from .particles import Particles, draw_particles
-from .pits import Pits, lay_pits, position_words
+from .pits import Pits, lay_pits
 from .search import CENT, SearchPlan
 from .weighed_site import WeighedSite
 from .words import name_hypothesis
@@ -245,7 +245,7 @@ def _what_then(words: str, weights: Array, check: Check, context: CheckContext) 
     if check.ends_search and words == check.outcomes[0]:
         act = "the search is over, expose the pipe by hand"
     elif plan.order:
-        act = f"dig {position_words(context.pits.laid[plan.order[0]].center, context.survey.site)}"
+        act = f"dig {context.pits.words(plan.order[0], context.survey.site)}"
     else:
         act = "open the ground at the wall and follow the pipe"
     return f"{name} {percent(float(by_hypothesis[leader]))}: {act}"

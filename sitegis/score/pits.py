@@ -70,6 +70,26 @@ class Pits:
     costs: Array
     way_out: float
     _plans: dict[bytes, SearchPlan] = field(default_factory=dict, repr=False, compare=False)
+    _words: dict[int, str] = field(default_factory=dict, repr=False, compare=False)
+
+    def words(self, pit: int, site: Site) -> str:
+        """Say where a pit lies, worked out once a pit.
+
+        Parameters
+        ----------
+        pit
+            Its index.
+        site
+            The site as read.
+
+        Returns
+        -------
+        str
+            The place in words.
+        """
+        if pit not in self._words:
+            self._words[pit] = position_words(self.laid[pit].center, site)
+        return self._words[pit]
 
     def plan(self, weights: Array) -> SearchPlan:
         """Plan the search for particle weights (p,) that sum to 1; the same ones once."""
