@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from functools import lru_cache
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
@@ -51,8 +50,9 @@ def feature_collection(features: Iterable[Feature], frame: LotFrame) -> dict[str
     """
     written = []
     bounds: list[Array] = []
-    for feature in features:
-        geometry = to_wgs84(feature.geometry, frame)
+    listed = list(features)
+    geometries = to_wgs84([feature.geometry for feature in listed], frame)
+    for feature, geometry in zip(listed, geometries, strict=True):
         # what is smaller than a millimeter vanishes on the grid of eight decimals
         if geometry.is_empty:
             continue
@@ -77,27 +77,28 @@ def feature_collection(features: Iterable[Feature], frame: LotFrame) -> dict[str
     return collection
 
 
-@lru_cache(maxsize=256)  # the page draws the same features
-def to_wgs84(geometry: shapely.Geometry, frame: LotFrame) -> shapely.Geometry:
-    """Take a lot geometry to longitude, latitude on a grid of 1e-8 degrees, rings right-handed.
+def to_wgs84(geometries: Sequence[shapely.Geometry], frame: LotFrame) -> list[shapely.Geometry]:
+    """Take lot geometries to longitude, latitude on a grid of 1e-8 degrees, rings right-handed.
 
     ``shapely.set_precision`` rounds and keeps areas valid, so that rounding folds no ring.
 
     Parameters
     ----------
-    geometry
-        Geometry in the lot, m.
+    geometries
+        Geometries in the lot, m.
     frame
         The lot on the grid.
 
     Returns
     -------
-    shapely.Geometry
-        Geometry in degrees.
+    list[shapely.Geometry]
+        Geometries in degrees.
     """
-    moved = shapely.transform(geometry, frame.written_lonlat)
+    moved = shapely.set_precision(
+        shapely.transform(list(geometries), frame.written_lonlat), DEGREE_STEP
+    )
     # outer rings counter-clockwise: RFC 7946, section 3.1.6
-    return shapely.orient_polygons(shapely.set_precision(moved, DEGREE_STEP), exterior_cw=False)
+    return list(shapely.orient_polygons(moved, exterior_cw=False))
 
 
 def geometry_object(geometry: shapely.Geometry) -> dict[str, Any]:

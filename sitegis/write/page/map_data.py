@@ -66,12 +66,17 @@ def map_data(survey: Survey, profile: Profile) -> dict[str, Any]:
         *_clearance_features(survey),
         *_telling_features(survey),
     ]
-    shown = [_shown(survey, feature) for feature in survey_features(survey)]
+    drawn = [*extra, *(_shown(survey, feature) for feature in survey_features(survey))]
+    moved = to_wgs84([geometry for _, geometry, _ in drawn], frame)
     return {
         "features": [
-            item
-            for layer, geometry, properties in (*extra, *shown)
-            if (item := _feature(layer, geometry, properties, frame)) is not None
+            {
+                "type": "Feature",
+                "geometry": geometry_object(geometry),
+                "properties": {"layer": layer, **properties},
+            }
+            for (layer, _, properties), geometry in zip(drawn, moved, strict=True)
+            if not geometry.is_empty
         ],
         "hypotheses": [
             {
@@ -96,19 +101,6 @@ def map_data(survey: Survey, profile: Profile) -> dict[str, Any]:
 def _latitude_longitude(survey: Survey, pit: Pit) -> list[float]:
     longitude, latitude = survey.site.frame.written_lonlat(np.array([pit.x_m, pit.y_m]))
     return [round(float(latitude), 8), round(float(longitude), 8)]
-
-
-def _feature(
-    layer: str, geometry: shapely.Geometry, properties: dict[str, Value], frame: LotFrame
-) -> dict[str, Any] | None:
-    moved = to_wgs84(geometry, frame)
-    if moved.is_empty:
-        return None
-    return {
-        "type": "Feature",
-        "geometry": geometry_object(moved),
-        "properties": {"layer": layer, **properties},
-    }
 
 
 def _shown(survey: Survey, feature: Feature) -> Drawn:
