@@ -22,8 +22,10 @@ from ..model.results import Routes, ScoredHypothesis
 from ..model.site import Site
 from ..numerics.ordering import (
     FINE_M,
+    LENGTH_M,
     MATTERS_M,
     at_least,
+    in_steps,
     keys_of,
     on_lattice,
     ordered,
@@ -401,7 +403,9 @@ def weigh_pits(
         return ()
     ground = site.ground.elevation_m(places.centers)
     depths = on_lattice(ground[:, None] - crossings.invert_m[some], FINE_M)
-    low, high = weighted_quantiles(depths, np.where(asked, weights, 0.0), (0.05, 0.95)).T
+    quantiles = weighted_quantiles(depths, np.where(asked, weights, 0.0), (0.05, 0.95))
+    # of a few routes of one weight a quantile may lie halfway between two places of the lattice
+    low, high = LENGTH_M * in_steps(quantiles, LENGTH_M).T
     # a pipe that the record has above the ground costs no digging, never less than nothing;
     # volumes follow from the depth, so that it lies on a lattice no finer than they are written
     dug = np.clip(on_lattice(high + BEDDING_M), 0.0, site.dig.max_depth_m)

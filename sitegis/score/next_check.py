@@ -12,7 +12,7 @@ from scipy.special import entr
 from ..geometry.frames import Array
 from ..model.results import NextCheck, Routes, ScoredHypothesis
 from ..model.survey import Survey
-from ..numerics.ordering import MATTERS_P, in_steps, largest
+from ..numerics.ordering import MATTERS_P, decimals, in_steps, largest
 from ..units import percent
 from .checks import Check, CheckContext, list_checks
 from .information import information_gain_bits
@@ -248,4 +248,5 @@ def _what_then(words: str, weights: Array, check: Check, context: CheckContext) 
         act = f"dig {context.pits.words(plan.order[0], context.survey.site)}"
     else:
         act = "open the ground at the wall and follow the pipe"
-    return f"{name} {percent(float(by_hypothesis[leader]))}: {act}"
+    # as probabilities are written: a sum to 1 is one, whatever its last bit
+    return f"{name} {percent(float(decimals(by_hypothesis[leader], 6)))}: {act}"
