@@ -30,6 +30,7 @@ NAMES = {
     "pyproj._show_versions": ("show_versions",),
     "urllib.request": ("urlopen", "urlretrieve"),
     "xyzservices": ("TileProvider",),
+    "zoneinfo": ("ZoneInfo", "ZoneInfoNotFoundError"),
 }
 """Modules whose names others take while they are imported, and use later or never."""
 PATTERNS = frozenset(
