@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 import shapely
 
 from ..evidence import KINDS, CleanoutOutside, OutdoorLocate
-from ..geometry.frames import LotFrame
+from ..geometry.frames import Array, LotFrame
+from ..model.fields import key_of
 from ..model.site import (
     DigSettings,
     Easement,
@@ -21,6 +22,7 @@ from ..model.site import (
 from ..rules.rule_set import RuleSet
 from .context import Reading, ring_of
 from .faults import guess
+from .layers.features import Want
 from .rings import clean_ring, is_simple
 from .schema import EasementTable, KeepOutTable
 
@@ -167,29 +169,42 @@ def make_keep_outs(reading: Reading, frame: LotFrame) -> tuple[KeepOut, ...]:
     return tuple(made)
 
 
+def _points(
+    reading: Reading,
+    table: KeepOutTable | EasementTable,
+    key: str,
+    frame: LotFrame,
+    *,
+    wanted: Want,
+) -> tuple[Array, bool] | None:
+    """Return a shape's points (n, 2), and whether it is an area of a layer; None with a fault."""
+    if (table.points is None) == (table.layer is None):
+        source = "keep-out-source" if isinstance(table, KeepOutTable) else "easement-source"
+        reading.report.fault(source, key, None)
+        return None
+    if table.points is not None:
+        return np.array(table.points, float), False
+    identifier = table.feature or table.id
+    shape = reading.lot_shape(frame, table, key, wanted=wanted, identifier=identifier)
+    shape = None if shape is None else reading.simplified(shape, key)
+    if shape is None:
+        return None
+    is_area = shapely.get_dimensions(shape) == 2
+    return (ring_of(shape) if is_area else shapely.get_coordinates(shape)), bool(is_area)
+
+
 def _keep_out(reading: Reading, table: KeepOutTable, key: str, frame: LotFrame) -> KeepOut | None:
     """Make one keep-out from points or a layer.
 
     Its clearance is 0 unless given: stage ``dig`` adds the tolerance zone.
     """
-    if (table.points is None) == (table.layer is None):
-        reading.report.fault("keep-out-source", key, None)
+    found = _points(reading, table, key, frame, wanted="any")
+    if found is None:
         return None
-    if table.points is not None:
-        points = np.array(table.points, float)
-        # closed as in GIS: the last point is the first again
-        is_area = len(points) > 3 and bool(np.allclose(points[0], points[-1]))
-        if is_area:
-            points = points[:-1]
-    else:
-        shape = reading.lot_shape(
-            frame, table, key, wanted="any", identifier=table.feature or table.id
-        )
-        shape = None if shape is None else reading.simplified(shape, key)
-        if shape is None:
-            return None
-        is_area = shapely.get_dimensions(shape) == 2
-        points = ring_of(shape) if is_area else shapely.get_coordinates(shape)
+    points, is_area = found
+    # closed as in GIS: the last point is the first again
+    if table.points is not None and len(points) > 3 and np.allclose(points[0], points[-1]):
+        points, is_area = points[:-1], True
     if is_area and not is_simple(points):
         reading.report.fault("area-not-simple:crossing", key, None)
         return None
@@ -222,20 +237,10 @@ def make_easements(reading: Reading, frame: LotFrame) -> tuple[Easement, ...]:
 
 def _easement(reading: Reading, table: EasementTable, key: str, frame: LotFrame) -> Easement | None:
     """Make one easement from points or a layer."""
-    if (table.points is None) == (table.layer is None):
-        reading.report.fault("easement-source", key, None)
+    found = _points(reading, table, key, frame, wanted="area")
+    if found is None:
         return None
-    if table.points is not None:
-        ring = np.array(table.points, float)
-    else:
-        shape = reading.lot_shape(
-            frame, table, key, wanted="area", identifier=table.feature or table.id
-        )
-        shape = None if shape is None else reading.simplified(shape, key)
-        if shape is None:
-            return None
-        ring = ring_of(shape)
-    ring = clean_ring(ring, tolerance_m=1e-6)
+    ring = clean_ring(found[0], tolerance_m=1e-6)
     if not is_simple(ring):
         reading.report.fault("area-not-simple", key, None)
         return None
@@ -268,14 +273,9 @@ def make_dig(reading: Reading, rules: RuleSet, mains: tuple[Main, ...]) -> DigSe
         report.fault("main-unknown", "dig.owner_guess", guessed, known=guess(guessed, by_id))
     base = replace(DigSettings(), tolerance_m=rules.tolerance_zone_m)
     # keys of the file to fields of the record, which carry their units
-    names = {
-        "pit_length": "pit_length_m", "pit_width": "pit_width_m", "cell": "cell_m",
-        "tolerance": "tolerance_m", "building_setback": "building_setback_m",
-        "max_depth": "max_depth_m", "soil": "soil_type", "setup": "setup", "per_m3": "per_m3",
-        "per_m3_protected": "per_m3_protected", "vacuum_hole": "vacuum_hole",
-        "slab_setup": "slab_setup", "slab_per_m2": "slab_per_m2", "hand_lift": "hand_lift_m",
-        "currency": "currency", "owner_guess": "owner_guess",
-    }  # fmt: skip
+    names = {key_of(field.name): field.name for field in fields(DigSettings)} | {
+        "soil": "soil_type"
+    }
     if file.cost.dug_by == "machine":
         base = replace(base, hand_lift_m=None)
     # what is not written keeps its default
