@@ -29,7 +29,7 @@ HARMLESS: Mapping[str, frozenset[str]] = {
         "cli/report.notice_lines", "dig/hits._once_per_route", "dig/hits.cells_passed",
         "numerics/mixture.merge_poses", "place/blunders._prefer", "read/consistency.check_counts",
         "read/consistency.check_rooms_tied", "read/evidence_form.evidence_columns",
-        "read/faults.raise_faults", "read/revisions.read_revisions", "read/site_toml.validate",
+        "read/faults.raise_faults", "read/site_folder.read_revisions", "read/site_toml.validate",
         "read/workbook/blank._table", "routes/condition.draw_given", "routes/draw.draw_aimed",
         "routes/plan._given_the_yard", "routes/plan._yard_rules", "write/cutting.corner",
         "write/report/answer.flag_section",

@@ -17,7 +17,7 @@ from sitegis.read.context import MOST_LEFT, MOST_VERTICES, PLAIN_VERTICES, TOLER
 from sitegis.read.faults import Report
 from sitegis.read.layers import features
 from sitegis.read.layers.features import Layers
-from sitegis.read.main_line import NEAR_M, line_of
+from sitegis.read.mains import NEAR_M, line_of
 
 pytestmark = pytest.mark.adverse
 

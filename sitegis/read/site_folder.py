@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import math
 import os
+import re
 import statistics
+from collections.abc import Mapping
 from contextlib import closing
 from dataclasses import asdict, replace
 from pathlib import Path
+
+from pydantic import TypeAdapter, ValidationError
 
 from ..evidence import KINDS
 from ..geometry.frames import LotFrame
 from ..messages.catalog import fault_of
 from ..messages.errors import BadInput
-from ..model.revisions import Revision
+from ..model.revisions import KeptPit, Revision
 from ..model.site import (
     Building,
     Ground,
@@ -43,7 +47,7 @@ from .consistency import (
 from .context import Reading
 from .csv_tables import Row, read_locates, read_ties
 from .faults import Report, shorten
-from .file_names import SITE_FILE
+from .file_names import REVISIONS_FOLDER, SITE_FILE
 from .findings import Surroundings, read_findings, split_ties
 from .items import (
     make_dig,
@@ -58,12 +62,12 @@ from .mains import make_mains
 from .old_names import rename_old
 from .place_on_earth import choose_crs
 from .plausible import check_directions, check_levels, check_place
-from .revisions import pits_of, read_revisions
 from .runs import counted_by_run, make_observations, make_runs
 from .schema import SiteFile, SiteTable
 from .site_toml import Raw, units_of, validate
 from .sources import open_source
 from .streets import house_level, make_ground, make_streets
+from .text_files import read_text
 
 HEAD_ABOVE_INVERT_M = 0.025
 DRAIN_DIAMETER_M = 0.1016
@@ -412,3 +416,55 @@ def _building(file: SiteFile, report: Report) -> None:
         for name in ("width", "depth"):
             if getattr(table, name) is None and f"building.{name}" not in report.cut_keys:
                 report.fault("key-missing:building-size", f"building.{name}", None)
+
+
+NAME = re.compile(r"R([1-9][0-9]{0,3})\.json")
+MOST_REVISIONS = 500  # judgment: a job has a handful
+
+
+def read_revisions(folder: Path, report: Report) -> tuple[Revision, ...]:
+    """Read the kept answers of a folder in their order; what is broken is a fault.
+
+    Parameters
+    ----------
+    folder
+        The site folder.
+    report
+        Where faults and notices are gathered.
+
+    Returns
+    -------
+    tuple[Revision, ...]
+        The kept answers, oldest first.
+    """
+    kept = folder / REVISIONS_FOLDER
+    if not os.path.isdir(kept):
+        return ()
+    names = [name for name in os.listdir(kept) if NAME.fullmatch(name)]
+    names.sort(key=lambda name: int(name[1:-5]))
+    made = [_revision(kept / name, folder, report) for name in names[:MOST_REVISIONS]]
+    return tuple(one for one in made if one is not None)
+
+
+def _revision(path: Path, folder: Path, report: Report) -> Revision | None:
+    """Read one; None with the fault gathered."""
+    text = read_text(path, report, folder=folder)
+    if text is None:
+        return None
+    name = f"{REVISIONS_FOLDER}/{path.name}"
+    try:
+        made: Revision = TypeAdapter(Revision).validate_json(text)
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(map(str, first["loc"]))
+        report.add(fault_of("revision-broken", name, None, where or "file", "", error=first["msg"]))
+        return None
+    if made.id != path.stem:
+        report.add(fault_of("revision-broken:name", name, None, "id", shorten(made.id)))
+        return None
+    return made
+
+
+def pits_of(revisions: tuple[Revision, ...]) -> Mapping[str, KeptPit]:
+    """Return the pits of all kept answers by their lasting ids."""
+    return {pit.id: pit for revision in revisions for pit in revision.pits}
