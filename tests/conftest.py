@@ -47,8 +47,8 @@ CHROMIUM_FLAGS = [
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int:
-    """Start one worker more than there are cores: some wait for a browser or a database."""
-    return (os.cpu_count() or 1) + 1
+    """Start two workers more than there are cores: some wait for a browser or a database."""
+    return (os.cpu_count() or 1) + 2
 
 
 def pytest_configure(config: pytest.Config) -> None:

@@ -137,7 +137,7 @@ def test_kinds_of_exit_go_by_marks_after_the_bend_and_by_wall(survey: Survey) ->
 
 @pytest.mark.parametrize("missed", [False, True])
 def test_a_bend_that_no_route_takes_stays_in_the_widest_set(survey: Survey, missed: bool) -> None:
-    """An exit turned by −70°, 25 % of it: 1 % by a twentieth, and 1.5 by what has no route.
+    """An exit turned by −70°, 25 % of it: 2.5 % by a tenth, and 1.5 by what has no route.
 
     So its N(−70°, 2°) is stated. Not where something was dug and missed: then routes tell what the
     marks do not know.

@@ -36,12 +36,12 @@ from .exit_after import is_held_outdoors
 LEAST_PROBABILITY = 1e-4
 LEAST_STRAIGHT_M = 0.05
 DRAWS_EACH, LEAST_DRAWS = 32, 512
-LEAST_STRATUM = 0.02
+LEAST_STRATUM = 0.03
 """A kind of exit less probable than this counts to the most probable kind. Judgment."""
-NO_PRACTICE = 0.05
+NO_PRACTICE = 0.10
 """Share of laterals that keep to no practice by which routes are weighed: their direction at the
 wall is known as the marks give it. For sets of 95 % alone. Judgment, no source: with none what no
-mark shows falls short, a tenth asks for longer sets (tests/benchmarks/coverage.txt)."""
+mark shows falls short (tests/benchmarks/coverage.txt)."""
 LEAST_TURN_RAD = float(np.radians(min(CATALOG_DEG)))
 """Directions less apart than the least made bend are not told apart: fittings are rolled."""
 
@@ -163,7 +163,7 @@ def place_sets(points: Array, weights: Array, strata: Strata) -> tuple[Region, .
 def exit_strata(exit: Exit, component: NDArray[np.int64], weights: Array) -> Strata:
     """Sort samples (m,) of an exit by the marks after the last bend, and by the wall.
 
-    What is less probable than 2 % counts to the most probable wall of as many marks, a number of
+    What is less probable than 3 % counts to the most probable wall of as many marks, a number of
     marks that is less probable to the most probable kind, as does what came by no component.
 
     Parameters
