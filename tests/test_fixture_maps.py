@@ -105,7 +105,7 @@ def test_a_phone_needs_no_sideways_scrolling(browser: Browser, map_file: Path) -
     watched.page.context.close()
 
 
-@pytest.mark.parametrize("paper", ["Letter", "A4"])
+@pytest.mark.parametrize("paper", ["Letter", pytest.param("A4", marks=pytest.mark.statistical)])
 def test_it_prints_whole_and_readable(watched: Watched, on_letter: bytes, paper: str) -> None:
     """On paper no word of card, answer or pit cards is left out, and none is below 7 points.
 
