@@ -118,7 +118,8 @@ class _Method:
         plain = self._name == "__init__" and all(
             one.init and not one.kw_only for one in dataclasses.fields(self._cls)
         )
-        if plain and record is not None and self._filled < _BY_FIELD:
+        # whoever asks for the signature of a class may give the class itself
+        if plain and isinstance(record, self._cls) and self._filled < _BY_FIELD:
             self._filled += 1
             return partial(_fill, self._cls, record)
         method = _init(self._cls) if plain else _by_the_library(self._cls, self._name)
