@@ -25,6 +25,7 @@ from sitegis.city.mains import find_pairs, manhole_below, snap_manholes
 from sitegis.city.network import join_mains
 from sitegis.city.routes import KINDS, lay_routes
 from sitegis.model.site import Priors
+from sitegis.numerics.ordering import LENGTH_M
 from sitegis.routes.hypotheses import enumerate_hypotheses
 from sitegis.score.information import information_gain_bits
 from tests.invented import corner_site
@@ -277,7 +278,7 @@ def test_flag_lot_takes_its_pole():
     assert tables["lots"]["p_front"][0] > 0.9
     route = tables["routes"]["geometry"][0]
     assert route.intersection(front).length < 1e-6
-    assert FRONT_STREET.distance(shapely.Point(route.coords[-1])) < 1e-6
+    assert FRONT_STREET.distance(shapely.Point(route.coords[-1])) < LENGTH_M
 
 
 def test_lots_of_a_real_town_reach_their_street():
@@ -297,4 +298,4 @@ def test_lots_of_a_real_town_reach_their_street():
     built = shapely.union_all(houses)
     for route in tables["routes"]["geometry"]:
         assert built.distance(shapely.Point(route.coords[0])) < 0.03
-        assert shapely.union_all(streets).distance(shapely.Point(route.coords[-1])) < 1e-6
+        assert shapely.union_all(streets).distance(shapely.Point(route.coords[-1])) < LENGTH_M

@@ -42,6 +42,14 @@ def test_shares_are_those_of_the_largest_remainders(weights: list[int]) -> None:
     assert share_out(weights, 1 / 64).tolist() == [unit / 64 for unit in units]
 
 
+@given(st.lists(st.lists(st.floats(0.0, 9.0), min_size=4, max_size=4), max_size=5))
+def test_rows_are_shared_out_each_for_itself(rows: list[list[float]]) -> None:
+    """As row by row; rows of nothing stay so."""
+    shared = share_out(np.reshape(rows, (-1, 4)), 1e-3)
+    assert shared.tolist() == [share_out(row, 1e-3).tolist() for row in rows]
+    assert all(round(sum(one), 9) == any(row) for one, row in zip(shared, rows, strict=True))
+
+
 @settings(deadline=None, max_examples=60)
 @given(st.lists(st.tuples(st.integers(-3, 3), st.integers(0, 2)), min_size=1, max_size=9))
 def test_order_is_that_of_sorted(rows: list[tuple[int, int]]) -> None:

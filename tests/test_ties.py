@@ -20,8 +20,21 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sitegis import pipeline, to_the_wall
+from sitegis.city import lots
+from sitegis.city.chunks import AROUND_M
+from sitegis.city.facing import Edges, Samples
+from sitegis.city.frontage import Frontages
+from sitegis.city.houses import Rectangles
+from sitegis.city.infer import Posterior
+from sitegis.city.layer_arrays import Block, Habits
+from sitegis.city.lots import work_chunk
+from sitegis.city.mains import ManholesOnMains
+from sitegis.city.read import read_city
+from sitegis.city.routes import LotRoutes
+from sitegis.city.tables import Tables, to_wkb
+from sitegis.city.taps import Taps
 from sitegis.model import branches, dig_plan, doubts, results
-from sitegis.model.handover import hand_over, hand_over_site, step_of
+from sitegis.model.handover import hand_over, hand_over_site, on_lattices, step_of
 from sitegis.model.survey import Survey
 from sitegis.numerics import intervals
 from sitegis.numerics.ordering import (
@@ -39,10 +52,14 @@ from sitegis.write.answer import answer_bytes
 from sitegis.write.outputs import output_files
 
 from .computed import FIXTURES, NAMES, computed
+from .same_bytes import TOWN
 
 BLOCKS = ("placed", "fitted", "joined", "penetration", "doubted", "sampled", "scored", "planned")
-PLACES = frozenset({"vertices", "ring", "rings", "holes", "room_outlines", "mean", "line", "row"})
-WEIGHTS = frozenset({"weights", "weight", "probability", "log_prior", "log_likelihoods"})
+PLACES = {"vertices", "ring", "rings", "holes", "room_outlines", "mean", "line", "row"}
+WEIGHTS = {"weights", "weight", "probability", "log_prior", "log_likelihoods"}
+# of a city's lots, houses, posterior and taps
+PLACES |= {"front", "rear", "right", "low", "high", "centers", "gates", "points"}
+WEIGHTS |= {"sure", "routes", "walls", "line_share", "main_share"}
 
 # ------------------------------------------------------------------------------ the rules
 
@@ -115,11 +132,7 @@ def test_written_probabilities_sum_to_exactly_one(name: str) -> None:
 def _numbers(block: type) -> list[str]:
     """Name the fields of a record that hold numbers, by their annotations."""
     hints = get_type_hints(block)
-    return [
-        field.name
-        for field in fields(block)
-        if any(word in str(hints[field.name]) for word in ("float", "ndarray"))
-    ]
+    return [field.name for field in fields(block) if "float" in str(hints[field.name])]
 
 
 @pytest.mark.parametrize(
@@ -129,10 +142,11 @@ def _numbers(block: type) -> list[str]:
         for module in (results, dig_plan, doubts, intervals, branches)
         for value in vars(module).values()
         if is_dataclass(value) and isinstance(value, type)
-    ],
+    ]
+    + [Frontages, Edges, Samples, Rectangles, LotRoutes, Posterior, ManholesOnMains, Taps, Habits],
 )
 def test_every_number_that_is_handed_on_has_a_rule(block: type) -> None:
-    """A new field of a block needs a step in ``_handover.STEPS``, or a unit at its name's end."""
+    """A new field of a block needs a step in ``handover.STEPS``, or a unit at its name's end."""
     assert [name for name in _numbers(block) if step_of(block, name) is None] == []
 
 
@@ -207,3 +221,37 @@ def test_jitter_between_the_stages_changes_no_file(
     )
     files = output_files(pipeline.compute(FIXTURES / name))
     assert [file for file in files if files[file] != expected[file]] == []
+
+
+@cache
+def _town() -> Block:
+    """Return the invented town's layers, all its lots in one chunk."""
+    city = read_city(TOWN)
+    return city.layers.block(np.arange(len(city.layers.lots.ids)), AROUND_M)
+
+
+def _cells(tables: Tables) -> dict[tuple[str, str], list[Any]]:
+    """Return what tables hold, by table and column; shapes as bytes."""
+    return {
+        (name, column): (to_wkb(values) if column == "geometry" else values).tolist()
+        for name, columns in tables.items()
+        for column, values in columns.items()
+    }
+
+
+@cache
+def _town_cells() -> dict[tuple[str, str], list[Any]]:
+    return _cells(work_chunk(_town()))
+
+
+@pytest.mark.parametrize(
+    "seed", [*range(3), *(pytest.param(n, marks=pytest.mark.statistical) for n in range(3, 10))]
+)
+def test_jitter_within_a_city_changes_no_table(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every table of a town's lots: what faces, houses, routes, posterior and taps hand on."""
+    expected, probability = _town_cells(), np.random.default_rng(seed)
+    monkeypatch.setattr(
+        lots, "on_lattices", lambda record: on_lattices(_jittered(record, probability))
+    )
+    found = _cells(work_chunk(_town()))
+    assert [key for key in expected if repr(found[key]) != repr(expected[key])] == []

@@ -15,6 +15,7 @@ from pyproj import CRS
 from ..geometry.frames import Array
 from ..geometry.operations import Operation, cell_of_place, operation
 from ..late_dataclass import dataclass
+from ..numerics.ordering import on_lattice
 from ..read.layers.features import flat_crs
 from .layer_arrays import Flags, Shapes, Words
 from .layer_frame import Layer
@@ -42,6 +43,7 @@ class Placer:
         def to_meters(xy: Array) -> Array:
             if transformer is not None:
                 xy = np.stack(transformer.transform(*xy.T), axis=1).reshape(-1, 2)
+                xy = on_lattice(xy)  # the operation's own last bits are the processor's
             return xy * self.meters_per_unit
 
         as_they_are = transformer is None and self.meters_per_unit == 1.0

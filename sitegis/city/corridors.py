@@ -10,6 +10,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from ..geometry.frames import Array
+from ..numerics.ordering import MATTERS_M, MATTERS_P, at_least, in_steps, on_lattice
 from .infer import Posterior
 from .layer_arrays import Flags, Pairs, Shapes, Whole, Words
 from .routes import TWINS, LotRoutes
@@ -50,7 +51,7 @@ def corridors(pairs: Pairs, laid: LotRoutes, posterior: Posterior, ids: Words) -
     pair, kind = np.nonzero(posterior.routes > 0.0)
     weight, lot = posterior.routes[pair, kind], pairs.lot[pair]
     # by lot, the likeliest first; equals by pair and kind
-    order = np.lexsort((kind, pair, -np.round(weight, 12), lot))
+    order = np.lexsort((kind, pair, -in_steps(weight, MATTERS_P), lot))
     pair, kind, weight, lot = pair[order], kind[order], weight[order], lot[order]
     total = np.bincount(lot, weight, minlength=len(ids))
     before = np.cumsum(weight) - weight
@@ -58,7 +59,7 @@ def corridors(pairs: Pairs, laid: LotRoutes, posterior: Posterior, ids: Words) -
     base = np.zeros(len(ids))
     base[lot[first]] = before[first]
     # all routes before which less than 80 % is held
-    needed = before - base[lot] < HELD_SHARE * total[lot] - 1e-12
+    needed = ~at_least(before - base[lot], HELD_SHARE * total[lot])
     pair, kind, weight, lot = pair[needed], kind[needed], weight[needed], lot[needed]
     holders = np.unique(lot)
     held = np.bincount(lot, weight, minlength=len(ids))[holders]
@@ -87,7 +88,7 @@ def _strips(vertices: Array, owner: Whole, count: int) -> Shapes:
     ahead = STRIP_M * (end - start) / np.hypot(*(end - start).T)[:, None]
     left = np.stack([-ahead[:, 1], ahead[:, 0]], axis=1)
     corners = (start - ahead - left, end + ahead - left, end + ahead + left, start - ahead + left)
-    rectangles = shapely.polygons(np.stack(corners, axis=1))
+    rectangles = shapely.polygons(on_lattice(np.stack(corners, axis=1)))
     rest = np.flatnonzero(~alone)
     _first, row, place = np.unique(cluster[rest], return_index=True, return_inverse=True)
     order = np.argsort(place, kind="stable")
@@ -97,6 +98,7 @@ def _strips(vertices: Array, owner: Whole, count: int) -> Shapes:
         quad_segs=2,
         cap_style="square",
     )
+    joined = shapely.set_coordinates(joined, on_lattice(shapely.get_coordinates(joined)))
     parts, of = shapely.get_parts(joined, return_index=True)
     index = np.concatenate([owner[alone], owner[rest][row][of]])
     order = np.argsort(index, kind="stable")
@@ -142,5 +144,5 @@ def _beside_its_twin(laid: LotRoutes, pair: Whole, kind: Whole) -> Flags:
     chosen[pair, kind] = True
     twin = TWINS[kind]
     apart = laid.vertices[pair, kind, -1] - laid.vertices[pair, twin, -1]
-    near = np.hypot(*apart.T) < STRIP_M / 2.0
+    near = ~at_least(np.hypot(*apart.T), STRIP_M / 2.0, MATTERS_M)
     return np.asarray((twin != kind) & chosen[pair, twin] & near)

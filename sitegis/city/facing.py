@@ -13,6 +13,7 @@ from shapely import STRtree
 
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
+from ..numerics.ordering import FINE_M, RATIO, on_lattice
 from .layer_arrays import Flags, Shapes, Whole, segments
 from .segments import cross, feet, least, line_pieces
 
@@ -37,13 +38,13 @@ class Edges:
     @property
     def lengths_m(self) -> Array:
         """Length of each line (e,)."""
-        return np.asarray(np.hypot(*(self.ends - self.starts).T))
+        return on_lattice(np.hypot(*(self.ends - self.starts).T), FINE_M)
 
     @property
     def normals(self) -> Array:
         """Outward unit normals (e, 2)."""
         along = (self.ends - self.starts) / self.lengths_m[:, None]
-        return np.stack([along[:, 1], -along[:, 0]], axis=1)
+        return on_lattice(np.stack([along[:, 1], -along[:, 0]], axis=1), RATIO)
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from shapely import STRtree
 
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
+from ..numerics.ordering import MATTERS_M, at_least
 from .addresses import agreement, likelihood, street_name
 from .facing import SAMPLE_M, Edges, Samples, face_lines, lot_edges, sample_edges
 from .layer_arrays import FRONT, LEFT, REAR, RIGHT, Block, Flags, Whole, Words, unique_rows
@@ -187,7 +188,9 @@ def _by_edge(
     name[edge[first]], alley[edge[first]] = names[line[first]], alleys[line[first]]
     return (
         # half of a line, or two samples of a long one: less is a corner that looks past
-        np.where(faced >= 0.5 * np.minimum(edges.lengths_m, 2 * SAMPLE_M), faced, 0.0),
+        np.where(
+            at_least(faced, 0.5 * np.minimum(edges.lengths_m, 2 * SAMPLE_M), MATTERS_M), faced, 0.0
+        ),
         name,
         alley,
     )
@@ -204,7 +207,7 @@ def _sides(edges: Edges, fronts: Array, on_alley: Flags) -> Whole:
     aside = -normal[:, 0] * front[:, 1] + normal[:, 1] * front[:, 0]
     # right as seen from the front street: a quarter turn on from the front
     beside = np.where(aside > 0.0, RIGHT, LEFT)
-    sides = np.where(np.abs(ahead) > SLANT, np.where(ahead > 0.0, FRONT, REAR), beside)
+    sides = np.where(~at_least(SLANT, np.abs(ahead)), np.where(ahead > 0.0, FRONT, REAR), beside)
     return np.where((sides == FRONT) & on_alley, beside, sides)
 
 

@@ -10,6 +10,7 @@ from shapely import STRtree
 
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
+from ..numerics.ordering import in_steps
 from .layer_arrays import Flags, Shapes, Whole
 
 # Judgment, no source: smaller parts are sheds; a wall this near the next house is shared.
@@ -156,7 +157,7 @@ def measure_houses(houses: Shapes, lots: Shapes, front: Array, gates: Array) -> 
     axis = np.arctan2(sine, cosine) / 4.0
     wanted = np.arctan2(front[:, 1], front[:, 0])
     # by quarter turns to the axis nearest to the lot's front
-    axis = axis + np.round((wanted - axis) / (np.pi / 2)) * (np.pi / 2)
+    axis = axis + in_steps(wanted - axis, np.pi / 2) * (np.pi / 2)
     rear = -np.stack([np.cos(axis), np.sin(axis)], axis=1)
     right = np.stack([rear[:, 1], -rear[:, 0]], axis=1)
     centers = shapely.get_coordinates(shapely.centroid(houses))

@@ -13,7 +13,7 @@ from ..evidence.kind import UNLISTED_PASSES
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
 from ..model.site import SIDES
-from ..numerics.ordering import MATTERS_P, in_steps
+from ..numerics.ordering import MATTERS_P, at_least, decimals, in_steps, on_lattice, share_out
 from ..score.information import entropy_bits
 from .corridors import corridors, route_lines
 from .frontage import ALLEY_ONLY, NONE, Frontages
@@ -23,7 +23,7 @@ from .layer_arrays import Block, Flags, Pairs, Whole, Words, unique_rows
 from .lot_priors import UNLISTED
 from .mains import ManholesOnMains, manhole_below
 from .routes import DIRECT, KINDS, SAME_EXIT, WALLS, YARD_LEFT, LotRoutes
-from .tables import Columns, Tables, table
+from .tables import DIGITS, Columns, Tables, table
 from .taps import Taps
 
 WALL_NAMES = np.array(SIDES)
@@ -119,12 +119,14 @@ def _best_routes(worked: Worked) -> tuple[Whole, Whole]:
     ways = np.array([k.way for k in KINDS])
     # hypotheses are numbered 3 × side + way
     mine = 3 * pairs.side[:, None] + ways == top[pairs.lot][:, None]
-    # routes from one exit count together, so that two shapes of one pipe do not split its vote
-    # a thousandth of the own weight decides between shapes from one exit
-    together = 1e-3 * weight
+    # routes from one exit count together, so that two shapes of one pipe do not split its vote;
+    # the own weight decides between shapes from one exit
+    together = np.zeros_like(weight)
     for i in range(len(KINDS)):
-        together = together + weight[:, i : i + 1] * SAME_EXIT[i]
-    score = np.where(mine & (weight > 0.0), in_steps(together, 1e-12), 0.0)
+        together += weight[:, i : i + 1] * SAME_EXIT[i]
+    # both in whole steps, of which there are fewer than 2²⁰, in one number
+    score = 1.0 + 2.0**20 * in_steps(together, MATTERS_P) + in_steps(weight, MATTERS_P)
+    score = np.where(mine & (weight > 0.0), score, 0.0)
     best = np.argmax(score, axis=1)
     value = score[np.arange(len(best)), best]
     order = np.lexsort((np.arange(len(best)), -value, pairs.lot))
@@ -140,9 +142,10 @@ def _likeliest(probability: Array) -> Whole:
 
 
 def _toward(posterior: Posterior) -> Array:
-    """Return P(front), P(rear), P(side) and P(unlisted), (n, 4)."""
+    """Return P(front), P(rear), P(side) and P(unlisted), (n, 4), as six decimals that sum to 1."""
     front, right, rear, left = (posterior.toward(side) for side in range(4))
-    return np.stack([front, rear, right + left, posterior.probability[:, UNLISTED]], axis=1)
+    each = np.stack([front, rear, right + left, posterior.probability[:, UNLISTED]], axis=1)
+    return share_out(each, MATTERS_P)
 
 
 def _lots_table(worked: Worked, ids: Words, best: tuple[Whole, Whole]) -> Columns:
@@ -154,7 +157,7 @@ def _lots_table(worked: Worked, ids: Words, best: tuple[Whole, Whole]) -> Column
         worked.block.parcels.shapes[worked.lots],
         parcel=ids,
         kind=frontages.codes,
-        kind_sure=np.round(frontages.sure, 4),
+        kind_sure=decimals(frontages.sure, 4),
         front_street=frontages.front_names,
         address=frontages.address_fit,
         frontage_m=frontages.frontage_m,
@@ -189,6 +192,7 @@ def _taps_table(worked: Worked, ids: Words) -> Columns:
     there = below >= 0
     manholes = worked.block.manholes
     at = shapely.line_interpolate_point(mains.shapes[taps.main], taps.on_main_m)
+    at = shapely.points(on_lattice(shapely.get_coordinates(at)))
     apart = np.full(len(below), np.nan)
     apart[there] = np.abs(
         shapely.line_locate_point(mains.shapes[taps.main[there]], manholes.shapes[below[there]])
@@ -211,9 +215,9 @@ def _taps_table(worked: Worked, ids: Words) -> Columns:
         main=mains.ids[taps.main],
         station_m=taps.station_m,
         **bounds,
-        on_main_m=np.round(taps.on_main_m, 2),
+        on_main_m=decimals(taps.on_main_m, 2),
         manhole=names,
-        from_manhole_m=np.round(apart, 2),
+        from_manhole_m=decimals(apart, 2),
         evidence_class=np.where(taps.recorded, "on record", "inferred"),
     )
 
@@ -290,12 +294,13 @@ def _dye(worked: Worked) -> Columns:
 
 def _next_check(worked: Worked, ids: Words, dye: Columns) -> Columns:
     """Return each lot's most telling check: dye at a manhole, or to see the exit indoors."""
-    visit = visit_bits(worked.posterior)
+    # in the decimals of the table, as those of dye
+    visit = decimals(visit_bits(worked.posterior), DIGITS)
     best, at = np.zeros(len(ids)), np.full(len(ids), -1, np.int64)
     place = {str(parcel): i for i, parcel in enumerate(ids)}
     for row, (parcel, bits) in enumerate(zip(dye["parcel"], dye["bits"].tolist(), strict=True)):
         i = place[str(parcel)]
-        if bits > best[i] + 1e-12:
+        if bits > best[i]:
             best[i], at[i] = bits, row
     # of equal gains the look indoors goes first
     inside = visit >= best
@@ -321,10 +326,10 @@ def _flags(worked: Worked, ids: Words) -> Columns:
     answers = worked.posterior.answers
     none = answers == ANSWERS[1]
     # there are mains, yet unlisted is the likeliest
-    blocked = ~none & (worked.posterior.probability[:, UNLISTED] > 0.5)
+    blocked = ~none & ~at_least(0.5, worked.posterior.probability[:, UNLISTED])
     notes: tuple[tuple[str, str, Flags], ...] = (
         ("frontage-unsure", "Two lines may be the front: check which street the house faces.",
-         (frontages.sure < UNSURE_FRONTAGE) & (frontages.codes != NONE)
+         ~at_least(frontages.sure, UNSURE_FRONTAGE) & (frontages.codes != NONE)
          & (frontages.codes != ALLEY_ONLY)),
         ("no-frontage", "No line of the lot faces a street or alley on record.",
          frontages.codes == NONE),

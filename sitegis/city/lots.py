@@ -8,6 +8,7 @@ import numpy as np
 import shapely
 from shapely import STRtree
 
+from ..model.handover import on_lattices
 from ..numerics.records import take_rows
 from .frontage import Frontages, find_frontages
 from .habits import Choices
@@ -35,7 +36,7 @@ def work_chunk(block: Block) -> Tables:
     tree = STRtree(parcels.shapes)
     lots = np.flatnonzero(block.own)
     houses = find_houses(parcels.shapes[lots], block.houses)
-    frontages = find_frontages(block, lots, tree, houses.centers)
+    frontages = on_lattices(find_frontages(block, lots, tree, houses.centers))
     without = shapely.is_missing(houses.shapes)
     kept = np.flatnonzero(~without)
     tables = {
@@ -57,7 +58,7 @@ def work_choices(block: Block) -> Choices:
     tree = STRtree(block.parcels.shapes)
     lots = np.flatnonzero(block.own)
     houses = find_houses(block.parcels.shapes[lots], block.houses)
-    frontages = find_frontages(block, lots, tree, houses.centers)
+    frontages = on_lattices(find_frontages(block, lots, tree, houses.centers))
     kept = np.flatnonzero(~shapely.is_missing(houses.shapes))
     _rectangles, pairs, laid = _lay(block, lots, frontages, houses, kept, tree)
     facts = _facts(block, lots[kept], _of(frontages, kept), take_rows(houses, kept), pairs)
@@ -74,14 +75,11 @@ def _lay(
     place[kept] = np.arange(len(kept))
     pairs = _of_lots(pairs, place)
     shapes = block.parcels.shapes[lots[kept]]
-    rectangles = measure_houses(
-        houses.shapes[kept], shapes, frontages.front[kept], frontages.gates[kept]
+    rectangles = on_lattices(
+        measure_houses(houses.shapes[kept], shapes, frontages.front[kept], frontages.gates[kept])
     )
-    return (
-        rectangles,
-        pairs,
-        lay_routes(rectangles, pairs, block.mains, houses.shapes[kept], tree, lots[kept]),
-    )
+    laid = lay_routes(rectangles, pairs, block.mains, houses.shapes[kept], tree, lots[kept])
+    return rectangles, pairs, on_lattices(laid)
 
 
 def _facts(
@@ -112,9 +110,12 @@ def _work(
     rectangles, pairs, laid = _lay(block, lots, frontages, houses, kept, tree)
     mine, fronts, few = lots[kept], _of(frontages, kept), take_rows(houses, kept)
     facts = _facts(block, mine, fronts, few, pairs)
-    posterior = infer(pairs, laid, block.mains, facts, PriorTable(block.priors), block.habits)
-    snapped = snap_manholes(block.manholes, block.mains)
-    taps = find_taps(block, block.parcels.shapes[mine], pairs, laid, posterior, snapped)
+    table = PriorTable(block.priors)
+    posterior = on_lattices(infer(pairs, laid, block.mains, facts, table, block.habits))
+    snapped = on_lattices(snap_manholes(block.manholes, block.mains))
+    taps = on_lattices(
+        find_taps(block, block.parcels.shapes[mine], pairs, laid, posterior, snapped)
+    )
     taps = place_on_record(taps, block.laterals, mine, block.mains)
     # a lateral on record whose line is not the answer
     apart = facts.record >= 0

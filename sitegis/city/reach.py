@@ -6,6 +6,7 @@ import numpy as np
 import shapely
 
 from ..geometry.frames import Array
+from ..numerics.ordering import ANGLE_RAD, LENGTH_M, RATIO, on_lattice
 from ..numerics.records import take_rows
 from .layer_arrays import Mains, Pairs, Whole, unique_rows
 from .network import around
@@ -69,7 +70,7 @@ class Meeting:
         pair, row = self._least(length)
         far = length[row] > 1e-6
         pair, row = pair[far], row[far]
-        out[pair] = (foot[row] - points[pair]) / length[row, None]
+        out[pair] = on_lattice((foot[row] - points[pair]) / length[row, None], RATIO)
         return out
 
     def reach(self, starts: Array, directions: Array) -> tuple[Whole, Array, Array, Array, Array]:
@@ -112,7 +113,13 @@ class Meeting:
             cosine = np.abs((step[piece] * d[row]).sum(axis=1)) / length[piece]
             # at an end the lateral may turn into the manhole from anywhere
             slant[pair, k] = np.where(over, 0.0, np.arcsin(np.clip(cosine, 0.0, 1.0)))
-        return main, station, hit, past, slant
+        return (
+            main,
+            on_lattice(station, LENGTH_M),
+            on_lattice(hit, LENGTH_M),
+            on_lattice(past, LENGTH_M),
+            on_lattice(slant, ANGLE_RAD),
+        )
 
 
 def _with_ends(mains: Mains) -> Pieces:
@@ -127,7 +134,7 @@ def _with_ends(mains: Mains) -> Pieces:
         )
     ]
     out = at[0] - at[1]
-    out = out / np.maximum(np.hypot(*out.T), 1e-9)[:, None]
+    out = on_lattice(out / np.maximum(np.hypot(*out.T), 1e-9)[:, None], RATIO)
     length = np.where(end == 0, 0.0, shapely.length(mains.shapes[main]))
     joined = Pieces(
         np.concatenate([own.starts, at[0]]),

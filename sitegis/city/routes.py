@@ -14,6 +14,7 @@ from shapely import STRtree
 from ..geometry import polyline
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
+from ..numerics.ordering import ANGLE_RAD, MATTERS_M, at_least, on_lattice
 from ..routes.draw import LEAST_STRAIGHT_M
 from ..routes.plan import TAP_LIMIT_RAD
 from .houses import Rectangles
@@ -197,20 +198,24 @@ def lay_routes(
         directions[:, i] = met.toward(heads[:, i, 2], directions[:, i])
     # houses are no rectangles: exits are brought to the real wall
     heads[:, :, 0] = _on_the_wall(heads[:, :, 0], view, pairs, house_shapes)
+    heads = on_lattice(heads)
     main, station, hit, past, slant = met.reach(heads[:, :, 2], directions)
     laid = np.concatenate([heads, hit[:, :, None]], 2)
     steps = np.diff(laid, axis=2)
     lengths = np.hypot(steps[..., 0], steps[..., 1])
     last = lengths[..., -1]
     total = lengths.sum(axis=2)
-    fits = (main >= 0) & (last >= LEAST_STRAIGHT_M) & (total <= LONGEST_M)
-    fits &= (slant <= TAP_LIMIT_RAD) & _room(view)
+    fits = (main >= 0) & at_least(last, LEAST_STRAIGHT_M, MATTERS_M)
+    fits &= at_least(LONGEST_M, total, MATTERS_M) & at_least(TAP_LIMIT_RAD, slant, ANGLE_RAD)
+    fits &= _room(view)
     laid = _shift_taps(laid)
     keep_off_house(laid, fits, pairs, houses, house_shapes)
     stay_off_lots(laid, fits, pairs, neighbors, own)
     over = past > 0.0
-    laid[over, -1] = shapely.get_coordinates(
-        shapely.line_interpolate_point(mains.shapes[main[over]], station[over])
+    laid[over, -1] = on_lattice(
+        shapely.get_coordinates(
+            shapely.line_interpolate_point(mains.shapes[main[over]], station[over])
+        )
     )
     # each place stands for an even part of its wall
     # standard deviation of an even law over the part that a place stands for
@@ -306,11 +311,11 @@ def _room(view: _View) -> Flags:
         if kind.shape == "pole":
             room[:, i] = np.isfinite(view.gate[:, 0])
         if kind.wall == ASIDE_RIGHT or kind.way == YARD_RIGHT:
-            room[:, i] &= view.yard_right >= YARD_LEAST_M
+            room[:, i] &= at_least(view.yard_right, YARD_LEAST_M, MATTERS_M)
         if kind.wall == ASIDE_LEFT or kind.way == YARD_LEFT:
-            room[:, i] &= view.yard_left >= YARD_LEAST_M
+            room[:, i] &= at_least(view.yard_left, YARD_LEAST_M, MATTERS_M)
         if kind.wall == AWAY:
-            room[:, i] &= view.yard_away >= YARD_LEAST_M
+            room[:, i] &= at_least(view.yard_away, YARD_LEAST_M, MATTERS_M)
     return room
 
 

@@ -17,6 +17,7 @@ import numpy as np
 
 from ..messages.catalog import fault_of
 from ..messages.errors import CannotWrite, ComputationError
+from ..model.handover import on_lattices
 from ..read.layers.features import crs_text
 from .assemble import Pages, assemble, check_output
 from .chunks import AROUND_M, BREAKS, Cutter, Task, do_task
@@ -207,7 +208,7 @@ def with_habits(city: City, chunks: list[Whole]) -> City:
     if not parts:
         return city
     learned = learn(join_choices(parts), basement_share(city.file, city.layers.lots))
-    city.layers.habits = learned.habits
+    city.layers.habits = on_lattices(learned.habits)
     weights, depths = learned.habits.weights.tolist(), learned.habits.depths.T.tolist()
     whole = math.fsum(weights)
     means = [math.fsum(w * s for w, s in zip(weights, d, strict=True)) / whole for d in depths]

@@ -13,6 +13,7 @@ from ..geometry.frames import Array
 from ..late_dataclass import dataclass
 from ..messages.catalog import notice_of
 from ..messages.errors import Notice
+from ..numerics.ordering import on_lattice
 from .columns import count_words
 from .frontage import NAMES_FRONT, NAMES_OTHER
 from .infer import ANSWERS
@@ -288,7 +289,7 @@ def _rank(shares: Shares) -> tuple[RankedStop, ...]:
 def _layer(shares: Shares) -> Columns:
     ranked = shares.ranked()
     return table(
-        shapely.points(ranked.places),
+        shapely.points(on_lattice(ranked.places)),
         rank=np.arange(1, len(ranked.names) + 1),
         name=ranked.names,
         bits=ranked.bits,

@@ -17,9 +17,10 @@ from ..late_dataclass import dataclass
 from ..messages.errors import BadInput, ComputationError, SitegisError
 from ..model.results import ScoredHypothesis
 from ..model.survey import Survey
+from ..numerics.ordering import MATTERS_P, on_lattice, share_out
 from ..score.information import entropy_bits
 from .infer import ANSWERS
-from .tables import GEOMETRY, Columns, Tables, join, table
+from .tables import GEOMETRY, Columns, Tables, join, rounded, table
 
 CORRIDOR_LEVEL = 0.80
 _REFUSED = (SitegisError, shapely.errors.ShapelyError, ArithmeticError, ValueError, LookupError)
@@ -52,7 +53,7 @@ class CityGrid:
         if not source.equals(target, ignore_axis_order=True):
             chosen = operation(source, target, cell_of_place(source, *moved[0].tolist()))
             moved = np.stack(chosen.transformer.transform(*moved.T), axis=1)
-        return np.asarray(moved * self.meters_per_unit)
+        return on_lattice(moved * self.meters_per_unit)
 
 
 def work_sites(tables: Tables, sites: Mapping[str, Path], place: CityGrid) -> Tables:
@@ -144,7 +145,7 @@ def _site_tables(parcel: str, survey: Survey, place: CityGrid, tables: Tables, r
     made["next_check"] = {
         **old,
         "check": np.array([checks[0].check if checks else "nothing left to settle"]),
-        "gain_bits": np.array([gain]),
+        "gain_bits": rounded("gain_bits", np.array([gain])),
         "dye_bits": np.zeros(1),
         "indoors_bits": np.zeros(1),
     }
@@ -156,10 +157,9 @@ def _site_tables(parcel: str, survey: Survey, place: CityGrid, tables: Tables, r
 
 def _lot_row(survey: Survey, lots: Columns, row: int) -> Columns:
     hypotheses = survey.scores.hypotheses
-    toward = {
-        name: sum(h.probability for h in hypotheses if h.hypothesis.toward == name)
-        for name in ("front", "rear", "side", None)
-    }
+    sides = ("front", "rear", "side", None)
+    sums = [sum(h.probability for h in hypotheses if h.hypothesis.toward == s) for s in sides]
+    toward = dict(zip(sides, share_out(sums, MATTERS_P).tolist(), strict=True))
     mains: dict[str, float] = {}
     for scored in hypotheses:
         if scored.hypothesis.main is not None:
@@ -185,7 +185,7 @@ def _lot_row(survey: Survey, lots: Columns, row: int) -> Columns:
         "source": "field findings",
     }
     kept = {column: values[row : row + 1] for column, values in lots.items()}
-    return {c: np.array([answer[c]]) if c in answer else v for c, v in kept.items()}
+    return {c: rounded(c, np.array([answer[c]])) if c in answer else v for c, v in kept.items()}
 
 
 def _route_rows(

@@ -14,15 +14,20 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from ..numerics.ordering import decimals
 from .layer_arrays import Shapes
 
 GEOMETRY = "geometry"
+# decimals of lengths and of all other numbers that are not whole
+LENGTH_DIGITS, DIGITS = 4, 6
 Columns = dict[str, NDArray[Any]]
 Tables = dict[str, Columns]
 
 
 def table(geometry: Shapes | None, **columns: Any) -> Columns:
     """Return a table of columns (n,); ``geometry`` becomes its last column.
+
+    Lengths (``_m``) are rounded to 0.1 mm, other numbers to 1e-6.
 
     Parameters
     ----------
@@ -41,13 +46,33 @@ def table(geometry: Shapes | None, **columns: Any) -> Columns:
     ValueError
         The columns differ in length.
     """
-    made = {name: np.asarray(values) for name, values in columns.items()}
+    made = {name: rounded(name, np.asarray(values)) for name, values in columns.items()}
     if geometry is not None:
         made[GEOMETRY] = np.asarray(geometry, object)
     lengths = {len(values) for values in made.values()}
     if len(lengths) != 1:
         raise ValueError(f"columns of different lengths: {sorted(lengths)}")
     return made
+
+
+def rounded(name: str, values: NDArray[Any]) -> NDArray[Any]:
+    """Return a column as it is written: lengths (``_m``) to 0.1 mm, other floats to 1e-6.
+
+    Parameters
+    ----------
+    name
+        Name of the column.
+    values
+        Its values (n,); what is no float stays.
+
+    Returns
+    -------
+    NDArray[Any]
+        Values (n,).
+    """
+    if values.dtype.kind != "f":
+        return values
+    return decimals(values, LENGTH_DIGITS if name.endswith("_m") else DIGITS)
 
 
 def join(tables: Sequence[Columns]) -> Columns:

@@ -16,6 +16,7 @@ from scipy.special import ndtr, ndtri
 from ..evidence import tap_record
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
+from ..numerics.ordering import MATTERS_P, WEIGHT, decimals, in_steps, on_lattice
 from .infer import Posterior
 from .layer_arrays import Block, Flags, Laterals, Mains, Pairs, Shapes, Whole, unique_rows
 from .mains import ManholesOnMains
@@ -93,7 +94,7 @@ def find_taps(
     keys, inverse = unique_rows(lot, mains.line[main])
     # probability of each line of each lot; only the first is told
     share = np.asarray(np.bincount(inverse, weight, minlength=keys.shape[1]), float)
-    order = np.lexsort((keys[1], -np.round(share, 9), keys[0]))
+    order = np.lexsort((keys[1], -in_steps(share, MATTERS_P), keys[0]))
     first = order[np.flatnonzero(np.diff(keys[0][order], prepend=-1))]
     rank = np.full(keys.shape[1], -1, np.int64)
     rank[first] = np.arange(len(first))
@@ -156,11 +157,11 @@ def place_on_record(taps: Taps, laterals: Laterals, lots: Whole, mains: Mains) -
     there = np.flatnonzero((laterals.lot[at] == own) & (main >= 0))
     there = there[laterals.line[at[there]] == mains.line[taps.main[there]]]
     at, main = at[there], main[there]
-    station = np.round(on_line(mains, main, laterals.stations_m[at]), 2)
+    station = decimals(on_line(mains, main, laterals.stations_m[at]), 2)
     spread = ndtri(0.5 + np.array(LEVELS) / 2.0) * RECORD_SD_M
     bounds = station[:, None] + np.stack([-spread, spread], axis=1).ravel()
     limits = _Lines(mains).limits(mains.line[main])
-    bounds = np.clip(np.round(bounds, 2), limits[0][:, None], limits[1][:, None])
+    bounds = np.clip(decimals(bounds, 2), limits[0][:, None], limits[1][:, None])
     placed = {
         "main": main,
         "main_share": np.ones(len(main)),
@@ -182,7 +183,7 @@ def _frontages(
 
     The line is taken as straight along the lot: the tangent at its most probable route's tap.
     """
-    order = np.lexsort((np.arange(len(at)), -np.round(weight, 9), at))
+    order = np.lexsort((np.arange(len(at)), -in_steps(weight, MATTERS_P), at))
     best = order[np.flatnonzero(np.diff(at[order], prepend=-1))]
     lines = mains.shapes[main[best]]
     # along the line, whichever way its reach was drawn
@@ -195,9 +196,9 @@ def _frontages(
     along = along / np.maximum(np.hypot(*along.T), 1e-9)[:, None]
     tap = shapely.get_coordinates(shapely.line_interpolate_point(lines, local))
     middles = shapely.get_coordinates(shapely.centroid(lots))
-    middle = station[best] + ((middles - tap) * along).sum(axis=1)
+    middle = on_lattice(station[best] + ((middles - tap) * along).sum(axis=1))
     xy, owner = shapely.get_coordinates(lots, return_index=True)
-    run = station[best][owner] + ((xy - tap[owner]) * along[owner]).sum(axis=1)
+    run = on_lattice(station[best][owner] + ((xy - tap[owner]) * along[owner]).sum(axis=1))
     first = np.flatnonzero(np.diff(owner, prepend=-1))
     if not len(first):
         return middle, middle, middle
@@ -254,7 +255,7 @@ def _mixture(
     bottom, width = (low - MARGIN_M)[:, None], (high - low + 2.0 * MARGIN_M)[:, None]
     # an even law along the frontage and a little beyond
     held += ANYWHERE * np.clip((grid - bottom) / width, 0.0, 1.0)
-    return grid, held
+    return grid, on_lattice(held, WEIGHT)
 
 
 def _below(z: Array) -> Array:
@@ -275,7 +276,7 @@ def _quantiles(grid: Array, held: Array, levels: Array) -> Array:
         a, b = (np.take_along_axis(grid, after - s, 1)[:, 0] for s in (1, 0))
         share = (level - low) / np.maximum(high - low, 1e-12)
         found[:, column] = a + np.clip(share, 0.0, 1.0) * (b - a)
-    return np.round(found, 2)
+    return decimals(found, 2)
 
 
 def _mass(grid: Array, held: Array, lines: _Lines, reach: Whole) -> Array:

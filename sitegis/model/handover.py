@@ -22,6 +22,7 @@ from ..numerics.ordering import (
     LENGTH_M,
     LOG,
     RATIO,
+    WEIGHT,
     on_lattice,
     share_out,
 )
@@ -42,6 +43,8 @@ from .survey import Survey
 
 AS_IT_IS = 0.0
 """The step of what is whole, or was given by the user."""
+SHARED = -1.0
+"""In place of a step: rows (..., n) of probabilities that are shared out, so that they sum to 1."""
 STEPS: Mapping[str, float] = {
     # lot coordinates and elevations
     **dict.fromkeys(
@@ -90,6 +93,31 @@ STEPS: Mapping[str, float] = {
     # together, so that they sum to 1: see _scores
     **dict.fromkeys(("weights", "probability"), AS_IT_IS),
     **dict.fromkeys(("prior", "level", "cell_m", "Routes.components"), AS_IT_IS),
+    # of a city: lot lines, houses, posteriors; taps are in centimeters already
+    **dict.fromkeys(
+        (
+            "Frontages.front", "Frontages.sure", "Rectangles.right", "Rectangles.rear",
+            "Rectangles.front", "Habits.near",
+        ),
+        RATIO,
+    ),
+    **dict.fromkeys(
+        (
+            "gates", "Rectangles.centers", "Rectangles.low", "Rectangles.high", "yards_m",
+        ),
+        LENGTH_M,
+    ),
+    **dict.fromkeys(
+        ("Posterior.routes", "line_share", "main_share", "Habits.depths"), WEIGHT
+    ),
+    **dict.fromkeys(("Posterior.probability", "Posterior.walls"), SHARED),
+    **dict.fromkeys(
+        (
+            "Edges.starts", "Edges.ends", "Samples.points", "Taps.station_m", "Taps.on_main_m",
+            "Taps.bounds_m", "Habits.behind", "Habits.aside", "Habits.beside",
+        ),
+        AS_IT_IS,
+    ),
 }  # fmt: skip
 UNITS: Mapping[str, float] = {"_m": FINE_M, "_rad": ANGLE_RAD, "_deg": RATIO}
 # of the site only what was computed; what was measured stays as it was given
@@ -145,7 +173,7 @@ def hand_over(survey: Survey, before: Survey | None = None) -> Survey:
     made = {name: getattr(survey, name) for name in BLOCKS}
     # the same object was rounded then: rounding again would change nothing and cost time
     new = {name: made[name] for name in BLOCKS if made[name] is not getattr(before, name, None)}
-    return replace(survey, **{name: _block(block) for name, block in new.items()})
+    return replace(survey, **{name: on_lattices(block) for name, block in new.items()})
 
 
 def hand_over_site(survey: Survey) -> Survey:
@@ -175,10 +203,10 @@ def step_of(block: type, name: str) -> float | None:
     return next((step for unit, step in UNITS.items() if name.endswith(unit)), None)
 
 
-def _block(value: Any) -> Any:
-    """Round every number within a block; a record where nothing changes is the same record."""
+def on_lattices(value: Any) -> Any:
+    """Return a record, or a tuple of them, with every number within it on its lattice."""
     if isinstance(value, tuple):
-        parts = tuple(_block(part) for part in value)
+        parts = tuple(on_lattices(part) for part in value)
         # probabilities belong together: rounded one by one they would not sum to 1
         if parts and all(isinstance(part, ScoredHypothesis) for part in parts):
             return _scores(parts)
@@ -188,7 +216,7 @@ def _block(value: Any) -> Any:
     changed = {}
     for name, step in _steps(type(value)):
         old = getattr(value, name)
-        changed[name] = _block(old) if step is None else _rounded(old, step)
+        changed[name] = on_lattices(old) if step is None else _rounded(old, step)
     return type(value)(**changed)
 
 
@@ -205,12 +233,12 @@ def _rounded(value: Any, step: float) -> Any:
     if isinstance(value, float | np.floating):
         return float(on_lattice(value, step))
     if isinstance(value, np.ndarray):
-        return on_lattice(value, step)
+        return share_out(value) if step == SHARED else on_lattice(value, step)
     if isinstance(value, Mapping):
         return {key: _rounded(part, step) for key, part in value.items()}
     if isinstance(value, tuple):
         return tuple(map(partial(_rounded, step=step), value))
-    return _block(value)
+    return on_lattices(value)
 
 
 def _scores(scored: tuple[ScoredHypothesis, ...]) -> tuple[ScoredHypothesis, ...]:

@@ -257,7 +257,9 @@ def largest(values: ArrayLike, step: float, *then: ArrayLike) -> int:
 
 
 def share_out(weights: ArrayLike, unit: float = WEIGHT) -> Array:
-    """Return weights (n,) as multiples of a unit that sum to exactly 1; all 0 where they are.
+    """Return weights (..., n), row by row, as multiples of a unit that sum to exactly 1.
+
+    A row of nothing but 0 stays so.
 
     Whole units first, what is missing by the largest remainders (Hamilton's method), of equal
     ones the first in order. 1 / unit must be a whole number. With a unit of a power of two sums
@@ -266,14 +268,14 @@ def share_out(weights: ArrayLike, unit: float = WEIGHT) -> Array:
     Parameters
     ----------
     weights
-        Numbers of at least 0 (n,).
+        Numbers of at least 0 (..., n).
     unit
         Step of the result; 1 / unit is whole.
 
     Returns
     -------
     Array
-        Shares (n,), multiples of the unit.
+        Shares (..., n), multiples of the unit.
 
     Examples
     --------
@@ -281,22 +283,25 @@ def share_out(weights: ArrayLike, unit: float = WEIGHT) -> Array:
     [0.333334, 0.333333, 0.333333]
     """
     shares = np.asarray(weights, float)
-    total = float(shares.sum())
-    if total <= 0.0:
+    count = shares.shape[-1]
+    if not count:
         return np.zeros_like(shares)
+    total = shares.sum(axis=-1, keepdims=True)
+    there = total > 0.0
     units = round(1.0 / unit)
     # to a 1024th of a unit: a share that is whole by construction has a remainder of 0
-    scaled = on_lattice(shares / total * units, 2.0**-10)
+    scaled = on_lattice(shares / np.where(there, total, 1.0) * units, 2.0**-10)
     whole = np.floor(scaled)
-    missing = units - int(whole.sum())
-    # the rounding to 1024ths may lift a sum past the whole by a unit
-    if missing < 0:
-        whole[largest(whole, 1.0)] += missing
-    else:
-        # least of whole − scaled is the largest remainder
-        order = np.lexsort((np.arange(whole.size), whole - scaled))
-        whole += missing // whole.size
-        whole[order[: missing % whole.size]] += 1.0
+    missing = np.where(there, units - whole.sum(axis=-1, keepdims=True), 0.0)
+    # least of whole − scaled is the largest remainder
+    order = np.argsort(whole - scaled, axis=-1, kind="stable")
+    more = np.maximum(missing, 0.0)
+    # in the order of remainders one unit more for the first, as many as are missing
+    units_more = more // count + (np.arange(count) < more % count)
+    whole += np.take_along_axis(units_more, np.argsort(order, axis=-1, kind="stable"), axis=-1)
+    # the rounding to 1024ths may lift a sum past the whole by a unit: the largest gives it back
+    first = np.expand_dims(np.argmax(whole, axis=-1), -1)
+    whole += np.minimum(missing, 0.0) * (np.arange(count) == first)
     return np.asarray(whole / units)
 
 
