@@ -92,13 +92,14 @@ def _strips(vertices: Array, owner: Whole, count: int) -> Shapes:
     rest = np.flatnonzero(~alone)
     _first, row, place = np.unique(cluster[rest], return_index=True, return_inverse=True)
     order = np.argsort(place, kind="stable")
+    # not on the lattice, where a ring of theirs may cross itself: of routes on the lattice only the
+    # arcs' sines are the processor's, and those fall below a grid coordinate's last digit
     joined = shapely.buffer(
         shapely.multilinestrings(lines[rest][order], indices=place[order]),
         STRIP_M,
         quad_segs=2,
         cap_style="square",
     )
-    joined = shapely.set_coordinates(joined, on_lattice(shapely.get_coordinates(joined)))
     parts, of = shapely.get_parts(joined, return_index=True)
     index = np.concatenate([owner[alone], owner[rest][row][of]])
     order = np.argsort(index, kind="stable")

@@ -104,6 +104,7 @@ STEPS: Mapping[str, float] = {
     **dict.fromkeys(
         (
             "gates", "Rectangles.centers", "Rectangles.low", "Rectangles.high", "yards_m",
+            "on_main_m",
         ),
         LENGTH_M,
     ),
@@ -113,7 +114,7 @@ STEPS: Mapping[str, float] = {
     **dict.fromkeys(("Posterior.probability", "Posterior.walls"), SHARED),
     **dict.fromkeys(
         (
-            "Edges.starts", "Edges.ends", "Samples.points", "Taps.station_m", "Taps.on_main_m",
+            "Edges.starts", "Edges.ends", "Samples.points", "Taps.station_m",
             "Taps.bounds_m", "Habits.behind", "Habits.aside", "Habits.beside",
         ),
         AS_IT_IS,
