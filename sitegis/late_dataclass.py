@@ -8,7 +8,6 @@ itself writes them, and only those that are called; every other kind is made by 
 from __future__ import annotations
 
 import dataclasses
-from functools import partial
 from typing import TYPE_CHECKING, Any, cast
 
 __all__ = ["dataclass"]
@@ -37,11 +36,6 @@ else:
         if not (frozen and slots) or others:
             return dataclasses.dataclass(frozen=frozen, slots=slots, **others)
         return _late
-
-
-# that many records are filled field by field, as most kinds have no more, before a method of their
-# own is compiled
-_BY_FIELD = 8
 
 
 class _Frozen:
@@ -74,12 +68,7 @@ def _compared(record: Any) -> tuple[Any, ...]:
     return tuple(getattr(record, one.name) for one in dataclasses.fields(record) if one.compare)
 
 
-_ALIKE = {
-    name: vars(_Frozen)[name]
-    for name in (
-        "__eq__", "__hash__", "__setattr__", "__delattr__", "__getstate__", "__setstate__",
-    )
-}  # fmt: skip
+_ALIKE = {name: method for name, method in vars(_Frozen).items() if callable(method)}
 _WRITTEN = ("__init__", "__repr__")
 
 
@@ -108,20 +97,16 @@ def _is_record(cls: type) -> bool:
 class _Method:
     """A method of a record that stands in its place until something asks for it."""
 
-    __slots__ = ("_cls", "_filled", "_name")
+    __slots__ = ("_cls", "_name")
 
     def __init__(self, cls: type, name: str) -> None:
-        self._cls, self._name, self._filled = cls, name, 0
+        self._cls, self._name = cls, name
 
     def __get__(self, record: object | None, owner: type) -> Any:
         """Write the method, put it in this place, and give it as any method."""
         plain = self._name == "__init__" and all(
             one.init and not one.kw_only for one in dataclasses.fields(self._cls)
         )
-        # whoever asks for the signature of a class may give the class itself
-        if plain and isinstance(record, self._cls) and self._filled < _BY_FIELD:
-            self._filled += 1
-            return partial(_fill, self._cls, record)
         method = _init(self._cls) if plain else _by_the_library(self._cls, self._name)
         setattr(self._cls, self._name, method)
         return method.__get__(record, owner)
@@ -139,25 +124,6 @@ class _Factory:
 
     def __repr__(self) -> str:
         return "<factory>"
-
-
-def _fill(cls: Any, record: Any, /, *given: Any, **named: Any) -> None:
-    """Do what ``__init__`` of a class does, without compiling it; that one says what is wrong."""
-    fields = dataclasses.fields(cls)
-    values = list(given)
-    for field in fields[len(given) :]:
-        if field.name in named:
-            values.append(named.pop(field.name))
-        elif field.default_factory is not dataclasses.MISSING:
-            values.append(field.default_factory())
-        elif field.default is not dataclasses.MISSING:
-            values.append(field.default)
-    if named or len(values) != len(fields):
-        _init(cls)(record, *given, **named)
-    for field, value in zip(fields, values, strict=True):
-        object.__setattr__(record, field.name, value)
-    if hasattr(cls, "__post_init__"):
-        record.__post_init__()
 
 
 def _init(cls: Any) -> Any:
