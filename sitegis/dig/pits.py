@@ -30,6 +30,7 @@ from ..numerics.statistics import NORMAL_BELOW_95
 from ..pits.cost import (
     BEDDING_M,
     dig_area,
+    dug_holes,
     pit_cost,
     rectangle_rings,
     spacing_m,
@@ -315,8 +316,8 @@ def _extensions(field: Field, left: Array, dug: list[Candidate]) -> list[Candida
     of: dict[tuple[float, ...], list[tuple[str, Candidate | None]]] = {}
     missed = [
         ((item.x_m, item.y_m), item.angle_rad, (item.length_m, item.width_m), item.id, None)
-        for item in field.site.evidence
-        if isinstance(item, Missed) and item.has_hole and item.dug_to_m is not None
+        for item in dug_holes(field.site)
+        if isinstance(item, Missed)
     ]
     begun = {id(one.lengthens) for one in dug}
     chosen = [(*one.whole(), "", one) for one in dug if id(one) not in begun and not one.extends]

@@ -8,11 +8,10 @@ import numpy as np
 import shapely
 
 from ..finds.records import Finding, Missed
-from ..geometry.frames import Array
 from ..model.revisions import KeptPit
 from ..model.site import Site
 from ..numerics.ordering import MATTERS_M, at_least
-from ..pits.cost import rectangle_rings
+from ..pits.cost import dug_holes, hole_of
 from ..pits.exposure import Candidate, Places, weigh_pits
 from ..score.search import CENT, cut_search, still_hidden
 from .pits import EXTENSION_SETUP, Field
@@ -38,17 +37,9 @@ def _is_dug(pit: KeptPit, findings: list[Finding]) -> bool:
     """Return whether something was dug at a pit, or over its middle."""
     middle = shapely.Point(pit.x_m, pit.y_m)
     return any(
-        item.at_pit == pit.id
-        or (item.has_hole and bool(shapely.intersects(shapely.Polygon(_ring(item.hole)), middle)))
+        item.at_pit == pit.id or (item.has_hole and bool(shapely.intersects(hole_of(item), middle)))
         for item in findings
     )
-
-
-def _ring(hole: tuple[float, float, float, float, float]) -> Array:
-    """Return the corners (4, 2) of a hole: center, angle, length and width."""
-    x, y, angle, length, width = hole
-    made = rectangle_rings(np.array([[x, y]]), np.array([angle]), np.array([[length, width]]))
-    return np.asarray(made[0])
 
 
 def weigh_standing(field: Field, kept: tuple[KeptPit, ...]) -> tuple[Candidate, ...]:
@@ -70,11 +61,7 @@ def weigh_standing(field: Field, kept: tuple[KeptPit, ...]) -> tuple[Candidate, 
     tuple[Candidate, ...]
         The pits as they would be dug now.
     """
-    holes = {
-        item.id: shapely.Polygon(_ring(item.hole))
-        for item in field.site.evidence
-        if isinstance(item, Missed) and item.has_hole and item.dug_to_m is not None
-    }
+    holes = {o.id: hole_of(o) for o in dug_holes(field.site) if isinstance(o, Missed)}
     saved = (1.0 - EXTENSION_SETUP) * field.site.dig.setup
     made: list[Candidate] = []
     for pit in kept:

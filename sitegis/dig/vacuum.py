@@ -10,7 +10,15 @@ from ..geometry.frames import Array
 from ..model.dig_plan import VacuumHole
 from ..model.site import Site
 from ..numerics.ordering import at_least, in_steps, relative_step
-from ..pits.cost import dug_holes, keep_out_shape, may_run_in, surface_rate, surfaces_at, with_edge
+from ..pits.cost import (
+    dug_holes,
+    hole_of,
+    keep_out_shape,
+    may_run_in,
+    surface_rate,
+    surfaces_at,
+    with_edge,
+)
 from ..pits.exposure import VACUUM_HOLE_M, vacuum_hits
 from .hits import accumulate, pit_spans
 from .pits import LEAST_GAIN, PITS_AT_MOST, STOP_BELOW, Field, reachable
@@ -25,7 +33,7 @@ def vacuum_area(site: Site) -> BaseGeometry:
     """
     half_m = 0.5 * VACUUM_HOLE_M
     closed = [shapely.buffer(shapely.Polygon(site.building.vertices), half_m)]
-    closed += [shapely.buffer(shapely.Polygon(hole), half_m) for hole in dug_holes(site)]
+    closed += [shapely.buffer(hole_of(item), half_m) for item in dug_holes(site)]
     closed += [
         shapely.buffer(keep_out_shape(one), one.clearance_m + half_m) for one in site.keep_outs
     ]

@@ -146,24 +146,26 @@ def dig_area(site: Site) -> BaseGeometry:
         shapely.buffer(keep_out_shape(keep_out), keep_out.clearance_m + settings.tolerance_m)
         for keep_out in site.keep_outs
     ]
-    dug = [Polygon(hole) for hole in dug_holes(site)]
     # less a hair, so that a pit may stand edge to edge with one that was dug
-    closed += [shapely.buffer(hole, -MATTERS_M, join_style="mitre") for hole in dug]
+    closed += [
+        shapely.buffer(hole_of(item), -MATTERS_M, join_style="mitre") for item in dug_holes(site)
+    ]
     # what touches the edge is within, whatever the last bit says
     area = with_edge(shapely.difference(may_run_in(site), shapely.union_all(closed)))
     shapely.prepare(area)
     return area
 
 
-def dug_holes(site: Site) -> Array:
-    """Return the corners (k, 4, 2) of the holes that have been dug outdoors."""
-    holes = [
-        item.hole
-        for item in site.evidence
-        if isinstance(item, Finding) and item.has_hole and item.dug_to_m is not None
-    ]
-    plan = np.reshape(holes, (-1, 5))
-    return rectangle_rings(plan[:, :2], plan[:, 2], plan[:, 3:])
+def dug_holes(site: Site) -> list[Finding]:
+    """Return the findings whose hole was dug outdoors, over a known area to a known depth."""
+    found = [item for item in site.evidence if isinstance(item, Finding)]
+    return [item for item in found if item.has_hole and item.dug_to_m is not None]
+
+
+def hole_of(item: Finding) -> Polygon:
+    """Return the hole of a finding in plan, its corners counter-clockwise."""
+    plan = np.array([item.hole])
+    return Polygon(rectangle_rings(plan[:, :2], plan[:, 2], plan[:, 3:])[0])
 
 
 def rectangle_rings(centers: Array, angles_rad: Array, sizes_m: Array) -> Array:

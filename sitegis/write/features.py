@@ -11,7 +11,6 @@ import shapely.ops
 
 from ..dig.depths import best_route
 from ..finds.kinds import kind_of
-from ..finds.records import Finding
 from ..geometry import polyline
 from ..geometry.frames import Array, lot_direction
 from ..model.derived import EvidenceClass, Excavation, Feature, Layer, TieIn, Value
@@ -20,7 +19,7 @@ from ..model.results import PlacedPoint
 from ..model.site import KeepOut
 from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_M, on_lattice
-from ..pits.cost import rectangle_rings
+from ..pits.cost import dug_holes, hole_of
 from ..units import percent
 from .found import stretches
 from .numbers import by_unit
@@ -284,15 +283,12 @@ def _stretch_features(survey: Survey) -> Iterator[Feature]:
 
 def dug_features(survey: Survey) -> Iterator[Feature]:
     """List the holes that were dug outdoors, whether they showed the pipe or not."""
-    for item in survey.site.evidence:
-        if isinstance(item, Finding) and item.has_hole and item.dug_to_m is not None:
-            plan = np.array([item.hole])
-            (ring,) = rectangle_rings(plan[:, :2], plan[:, 2], plan[:, 3:])
-            yield Feature(
-                "dug", "measured", polygon(ring),
-                {"id": item.id, "kind": item.work, "found": item.met, "date": item.date,
-                 "dug_to_m": item.dug_to_m, "length_m": item.length_m, "width_m": item.width_m},
-            )  # fmt: skip
+    for item in dug_holes(survey.site):
+        yield Feature(
+            "dug", "measured", hole_of(item),
+            {"id": item.id, "kind": item.work, "found": item.met, "date": item.date,
+             "dug_to_m": item.dug_to_m, "length_m": item.length_m, "width_m": item.width_m},
+        )  # fmt: skip
 
 
 def _corridor_features(survey: Survey) -> Iterator[Feature]:
