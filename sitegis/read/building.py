@@ -136,12 +136,7 @@ def _inside_lot(reading: Reading, ring: Array, lot: Lot, source: str) -> bool:
         return False
     over = float(shapely.hausdorff_distance(land, shapely.union(land, house)))
     if over > 0.01:
-        reading.report.note(
-            "building-over-line",
-            key,
-            needs_person=over > OVERHANG_M,
-            over=reading.report.format(over),
-        )
+        reading.report.note("building-over-line", key, needs_person=over > OVERHANG_M, over_m=over)
     return True
 
 
@@ -163,17 +158,10 @@ def _building(table: BuildingTable, ring: Array, source: str, reading: Reading) 
     thickness_m = table.wall_thickness
     if thickness_m is None:
         thickness_m = DEFAULT_WALL_M
-        reading.report.note(
-            "wall-assumed",
-            "building.wall_thickness",
-            thickness_m=reading.report.format(thickness_m),
-        )
+        reading.report.note("wall-assumed", "building.wall_thickness", thickness_m=thickness_m)
     elif not 0.05 <= thickness_m <= 1.5:
         reading.report.fault(
-            "wall-absurd",
-            "building.wall_thickness",
-            None,
-            thickness_m=reading.report.format(thickness_m),
+            "wall-absurd", "building.wall_thickness", None, thickness_m=thickness_m
         )
     return Building(
         vertices=ring,

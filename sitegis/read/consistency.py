@@ -34,7 +34,9 @@ def _row_fault(report: Report, locate: Locate, name: str, field: str, /, **value
     length_m = lengths.get(field)
     shown = locate.room if field == "room" else ""
     shown = shown if length_m is None else report.format(length_m)
-    report.add(fault_of(name, LOCATES_FILE, locate.row, field, shorten(shown), **values))
+    report.add(
+        fault_of(name, LOCATES_FILE, locate.row, field, shorten(shown), **report.shown(values))
+    )
 
 
 def check_rooms(locates: tuple[Locate, ...], room_ids: list[str], report: Report) -> None:
@@ -188,12 +190,7 @@ def check_places(
             )
             if beyond > OUTSIDE_M:
                 _row_fault(
-                    report,
-                    locate,
-                    "point-outside-room",
-                    "x",
-                    locate=locate.id,
-                    beyond=report.format(beyond),
+                    report, locate, "point-outside-room", "x", locate=locate.id, beyond_m=beyond
                 )
                 continue
         place = in_building(locate, room)
@@ -207,7 +204,7 @@ def check_places(
                 "point-outside-building",
                 "x",
                 locate=locate.id,
-                gap=report.format(gap),
+                gap_m=gap,
                 turned_inside=_turned_inside(room, locates, building),
             )
 
@@ -274,7 +271,7 @@ def check_fixtures(
                 f"fixture[{number}].x",
                 report.format(fixture.x_m),
                 fixture=fixture.name,
-                beyond=report.format(beyond),
+                beyond_m=beyond,
                 where_out=where,
             )
 
@@ -326,20 +323,10 @@ def check_depths(
         # one reading against the median of four or fewer: about half a variance more
         sd_m = noise.depth_sd_m(depth_m) * math.sqrt(1.5)
         if departure > JUMP_M + fall:
-            _row_fault(
-                report,
-                row,
-                "depth-jumps",
-                "depth",
-                row=row.id,
-                departure=report.format(departure),
-            )
+            _row_fault(report, row, "depth-jumps", "depth", row=row.id, departure_m=departure)
         elif departure > 4.0 * sd_m + fall:
             report.note(
-                "depth-jumps",
-                f"{LOCATES_FILE} row {row.row}",
-                row=row.id,
-                departure=report.format(departure),
+                "depth-jumps", f"{LOCATES_FILE} row {row.row}", row=row.id, departure_m=departure
             )
 
 
@@ -397,8 +384,8 @@ def check_counts(
                 "footage",
                 before=before.id,
                 after=after.id,
-                paid=report.format(paid),
-                distance=report.format(distance),
+                paid_m=paid,
+                distance_m=distance,
             )
             return locates
         dropped = [_without_count(locates, row) for row in (after, before)]
@@ -410,8 +397,8 @@ def check_counts(
             f"locates.{wrong.id}",
             before=before.id,
             after=after.id,
-            paid=report.format(paid),
-            distance=report.format(distance),
+            paid_m=paid,
+            distance_m=distance,
             wrong=wrong.id,
         )
         locates = _without_count(locates, wrong)

@@ -70,9 +70,9 @@ class Report:
         value
             What stands there.
         **values
-            Values that the words have places for.
+            Values that the words have places for; lengths as in :meth:`shown`.
         """
-        self.at_key(fault_of(name, self.file, None, key, **values), key, value)
+        self.at_key(fault_of(name, self.file, None, key, **self.shown(values)), key, value)
 
     def at_key(self, fault: Fault, key: str, value: object) -> None:
         """Gather a fault under a dotted key of the file.
@@ -109,10 +109,17 @@ class Report:
         needs_person
             Whether a person must look, None as the catalog says.
         **values
-            Values that the words have places for.
+            Values that the words have places for; lengths as in :meth:`shown`.
         """
         where = self.as_written(where)
-        self.notices.append(notice_of(name, where, needs_person=needs_person, **values))
+        self.notices.append(notice_of(name, where, needs_person=needs_person, **self.shown(values)))
+
+    def shown(self, values: Mapping[str, Any]) -> dict[str, Any]:
+        """Return values as they are read: lengths, named ``…_m``, in the site's units."""
+        return {
+            name: self.format(value) if name.endswith("_m") else value
+            for name, value in values.items()
+        }
 
     def as_written(self, key: str) -> str:
         """Return a key with its item counted as in the file, whatever was taken out since."""

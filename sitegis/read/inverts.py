@@ -140,8 +140,8 @@ def find_inverts(
             "invert-assumed",
             f"{key}.invert",
             id=table.id,
-            depth_m=report.format(DEPTH_M),
-            unknown_sd_m=report.format(UNKNOWN_SD_M),
+            depth_m=DEPTH_M,
+            unknown_sd_m=UNKNOWN_SD_M,
         )
         return InvertLevel(((middle_m, ground_m - DEPTH_M),), UNKNOWN_SD_M, known=False)
     return _checked(
@@ -158,11 +158,7 @@ def _checked(
         if not SHALLOWEST_M <= depth_m <= DEEPEST_M:
             field = "depth" if table.depth is not None else "invert"
             reading.report.fault(
-                "invert-absurd",
-                f"{key}.{field}",
-                None,
-                id=table.id,
-                depth_m=reading.report.format(depth_m),
+                "invert-absurd", f"{key}.{field}", None, id=table.id, depth_m=depth_m
             )
             return None
     return level

@@ -223,7 +223,7 @@ def _tie_to_grid(reading: Reading, outline: Outline, source: str) -> tuple[Lot, 
         report.note(
             "calls-closure",
             "lot.calls",
-            closure_m=report.format(outline.closure_m),
+            closure_m=outline.closure_m,
             closure_ratio=outline.closure_ratio,
         )
     lot = Lot(
@@ -256,7 +256,7 @@ def _azimuth(
                 "corners-disagree",
                 "lot.second_corner",
                 # the fit leaves half of the disagreement at each of the two corners
-                largest_residual_m=report.format(2.0 * fitted.largest_residual_m),
+                largest_residual_m=2.0 * fitted.largest_residual_m,
             )
         return fitted.frame.x_azimuth_deg
     for given in (table.front_azimuth, table.front, outline.x_azimuth_deg):

@@ -82,12 +82,7 @@ def _main(
     """Make one main."""
     faults_before = len(reading.report.faults)
     if table.diameter is not None and not 0.05 <= table.diameter <= 4.0:
-        reading.report.fault(
-            "diameter-absurd",
-            f"{key}.diameter",
-            None,
-            diameter=reading.report.format(table.diameter),
-        )
+        reading.report.fault("diameter-absurd", f"{key}.diameter", None, diameter_m=table.diameter)
     line = line_of(reading, table, key, lot, frame=frame, street=street)
     if line is None:
         return None
@@ -206,7 +201,7 @@ def line_of(
             frame, table, key, wanted="line", identifier=table.feature or table.id
         )
         if line is not None and not line.intersects(lot_window(lot)):
-            report.fault("main-far", f"{key}.layer", table.id, reach_m=report.format(REACH_M))
+            report.fault("main-far", f"{key}.layer", table.id, reach_m=REACH_M)
             return None
         return None if line is None else reading.simplified(_cut(line, lot), key)
     offset_m = table.offset
@@ -315,7 +310,7 @@ def note_flow(reading: Reading, table: MainTable, key: str, manholes: tuple[Stat
         stated=stated,
         upper=upper,
         lower=lower,
-        lower_m=reading.report.format(lower_m - upper_m),
+        lower_m=lower_m - upper_m,
     )
 
 

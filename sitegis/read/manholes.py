@@ -122,7 +122,7 @@ def _layer_manholes(
                     "manhole-off-main",
                     place,
                     name=name,
-                    distance=reading.report.format(line.distance(point)),
+                    distance_m=line.distance(point),
                     id=table.id,
                 )
             continue

@@ -79,8 +79,8 @@ def _yard_and_streets(reading: Reading, level: Level) -> None:
         reading.report.note(
             "yard-against-streets",
             "site.ground_above_slab",
-            yard=shown(level.elevation_m),
-            off=shown(lowest if lower else -highest),
+            yard_m=level.elevation_m,
+            off_m=lowest if lower else -highest,
             text="lower" if lower else "higher",
             streets=", ".join(
                 f"{street.name} {shown(float(street.ground_above_slab or 0.0))}"
@@ -92,11 +92,7 @@ def _yard_and_streets(reading: Reading, level: Level) -> None:
 def _slab_and_yard(reading: Reading, level: Level) -> None:
     """Hold the slab against the yard: a basement's lies below it, by one floor or so."""
     if not level.assumed and not SLAB_SHALLOW_M < level.elevation_m < SLAB_DEEP_M:
-        reading.report.note(
-            "slab-against-yard",
-            "site.ground_above_slab",
-            yard=reading.report.format(level.elevation_m),
-        )
+        reading.report.note("slab-against-yard", "site.ground_above_slab", yard_m=level.elevation_m)
 
 
 def _slab_and_sea(reading: Reading, level: Level) -> None:
@@ -107,13 +103,12 @@ def _slab_and_sea(reading: Reading, level: Level) -> None:
     ground_m = site.slab_elevation + level.elevation_m
     apart_m = ground_m - site.elevation_above_sea
     if SEA_APART_M < abs(apart_m) < OTHER_DATUM_M:
-        shown = reading.report.format
         reading.report.note(
             "slab-against-sea",
             "site.slab_elevation",
-            ground=shown(ground_m),
-            sea=shown(site.elevation_above_sea),
-            apart=shown(abs(apart_m)),
+            ground_m=ground_m,
+            sea_m=site.elevation_above_sea,
+            apart_m=abs(apart_m),
             text="higher" if apart_m > 0 else "lower",
         )
 
@@ -145,7 +140,7 @@ def _covers(
             "covers-against-streets",
             "site.slab_elevation",
             covers=", ".join(dict.fromkeys(name for _, name in off)),
-            off=reading.report.format(abs(middle_m)),
+            off_m=abs(middle_m),
             text="above" if middle_m > 0 else "below",
         )
 

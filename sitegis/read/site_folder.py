@@ -335,9 +335,9 @@ def with_poles(
     report.note(
         "sonde-reads-deep",
         "site.drain_material",
-        poles=report.format(poles_m),
-        less=report.format(less_m),
-        middle=report.format(middle_m),
+        poles_m=poles_m,
+        less_m=less_m,
+        middle_m=middle_m,
         share=f"{100 * scale:.0f} %",
     )
     return poles_m, replace(noise, session_depth_scale=scale)
@@ -366,7 +366,7 @@ def _check_site_table(file: SiteFile, report: Report) -> None:
     ]
     for name, value, low, high in bounds:
         if value is not None and not low <= value <= high:
-            report.fault("size-absurd", name, None, size=report.format(value))
+            report.fault("size-absurd", name, None, size_m=value)
     weights = [w for w in asdict(file.prior).values() if w is not None]
     # all six given, or a default would keep one above 0
     if weights and len(weights) == 6 and sum(weights) <= 0.0:

@@ -51,7 +51,7 @@ def house_level(reading: Reading) -> Level:
                 "ground-absurd",
                 "site.ground_above_slab",
                 None,
-                ground_above_slab=report.format(site.ground_above_slab),
+                ground_above_slab_m=site.ground_above_slab,
             )
         return Level(site.ground_above_slab, site.ground_above_slab_sd or MEASURED_SD_M)
     if reading.file.ground:
@@ -60,10 +60,7 @@ def house_level(reading: Reading) -> Level:
     known = [s.ground_above_slab for s in reading.file.street if s.ground_above_slab is not None]
     level = Level(float(np.mean(known)) if known else GROUND_M, GROUND_SD_M, assumed=True)
     report.note(
-        "ground-assumed",
-        "site.ground_above_slab",
-        elevation_m=report.format(level.elevation_m),
-        sd_m=report.format(level.sd_m),
+        "ground-assumed", "site.ground_above_slab", elevation_m=level.elevation_m, sd_m=level.sd_m
     )
     return level
 
@@ -168,18 +165,10 @@ def _street(
         width_m = ROW_WIDTH_M[table.kind]
         if table.layer is None:
             reading.report.note(
-                "row-width-assumed",
-                f"{key}.row_width",
-                name=table.name,
-                width_m=reading.report.format(width_m),
+                "row-width-assumed", f"{key}.row_width", name=table.name, width_m=width_m
             )
     elif not 1.5 <= width_m <= 150.0:
-        reading.report.fault(
-            "row-width-absurd",
-            f"{key}.row_width",
-            None,
-            width_m=reading.report.format(width_m),
-        )
+        reading.report.fault("row-width-absurd", f"{key}.row_width", None, width_m=width_m)
         return None
     if table.layer is not None:
         row = _layer_row(reading, table, key, lot, frame=frame, width_m=width_m)
@@ -214,9 +203,7 @@ def _layer_row(
     parts = shapely.get_parts(shapely.intersection(shapely.make_valid(shape), lot_window(lot)))
     areas = [part for part in parts if part.geom_type == "Polygon" and part.area > 1.0]
     if not areas:
-        reading.report.fault(
-            "street-far", f"{key}.layer", table.name, reach_m=reading.report.format(REACH_M)
-        )
+        reading.report.fault("street-far", f"{key}.layer", table.name, reach_m=REACH_M)
         return None
     land = shapely.Polygon(lot.vertices)
     # the part beside the lot, of equal ones the largest
