@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import geopandas
@@ -9,7 +10,7 @@ import networkx
 import numpy as np
 import pytest
 import shapely
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from shapely.ops import linemerge
 
@@ -19,6 +20,7 @@ from sitegis.city.layer_arrays import lone_mains
 from sitegis.city.lots import work_chunk
 from sitegis.city.network import join_mains, on_line
 from sitegis.city.segments import cross, feet, line_pieces
+from sitegis.numerics.ordering import RATIO, on_lattice
 from tests.invented_town import Faults, invent_town, write_town
 from tests.test_city_infer import FRONT_STREET, mains_of, mirrored
 
@@ -88,6 +90,8 @@ def test_rays_meet_pieces_where_shapely_says(seed):
     rows = np.arange(len(pieces.line))
     along = cross(np.tile(start, (5, 1)), np.tile(direction, (5, 1)), pieces, rows).min()
     ray = shapely.LineString([start, start + 200 * direction])
+    # a ray this near to a vertex may be one that is aimed at it: see below
+    assume(shapely.MultiPoint(line.coords).distance(ray) > 2e-3)
     met = shapely.intersection(ray, line)
     if shapely.is_empty(met):
         assert np.isinf(along)
@@ -100,6 +104,21 @@ def test_rays_meet_pieces_where_shapely_says(seed):
     assert stations[-1] == pytest.approx(
         line.project(shapely.Point(line.coords[-2])), abs=1e-6
     ) or (not line.is_simple)
+
+
+@settings(deadline=None, max_examples=60)
+@given(st.tuples(*[st.floats(-60.0, 60.0)] * 6))
+def test_a_ray_aimed_at_an_end_meets_it(places):
+    """However start and direction are rounded: as far away as ``math.dist`` says, to 1 cm."""
+    start, end, other = np.reshape(places, (3, 2))
+    away = math.dist(start, end)
+    assume(away > 1.0 and math.dist(end, other) > 0.1)
+    # not along the ray, where nearly parallel straights meet anywhere
+    along, step = (end - start) / away, (other - end) / math.dist(end, other)
+    assume(abs(along[0] * step[1] - along[1] * step[0]) > 0.2)
+    pieces = line_pieces(np.array([shapely.LineString([other, end])], object))
+    start, aimed = on_lattice(start)[None], on_lattice(along, RATIO)[None]
+    assert cross(start, aimed, pieces, np.zeros(1, int)) == pytest.approx(away, abs=0.01)
 
 
 def test_the_end_of_a_main_is_no_cliff():

@@ -6,7 +6,7 @@ import numpy as np
 import shapely
 
 from ..geometry.frames import Array
-from ..numerics.ordering import ANGLE_RAD, LENGTH_M, RATIO, on_lattice
+from ..numerics.ordering import ANGLE_RAD, LENGTH_M, RATIO, in_steps, on_lattice
 from ..numerics.records import take_rows
 from .layer_arrays import Mains, Pairs, Whole, unique_rows
 from .network import around
@@ -40,7 +40,7 @@ class Meeting:
     def _least(self, value: Array) -> tuple[Whole, Whole]:
         """Return pairs and their rows with the least value; among equals the first."""
         # to a micrometer, and then the first: no last bit decides
-        rounded = np.round(value, 6)
+        rounded = in_steps(value, 1e-6)
         if not len(rounded):
             return self.held, self.firsts
         lowest = np.minimum.reduceat(rounded, self.firsts)

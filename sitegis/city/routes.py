@@ -197,8 +197,7 @@ def lay_routes(
     for i in square:
         directions[:, i] = met.toward(heads[:, i, 2], directions[:, i])
     # houses are no rectangles: exits are brought to the real wall
-    heads[:, :, 0] = _on_the_wall(heads[:, :, 0], view, pairs, house_shapes)
-    heads = on_lattice(heads)
+    heads[:, :, 0] = on_lattice(_on_the_wall(heads[:, :, 0], view, pairs, house_shapes))
     main, station, hit, past, slant = met.reach(heads[:, :, 2], directions)
     laid = np.concatenate([heads, hit[:, :, None]], 2)
     steps = np.diff(laid, axis=2)
@@ -257,7 +256,7 @@ def _heads(view: _View) -> tuple[Array, Array]:
             along = view.near - kind.place * depth
             heads[:, i, 0] = _at(view, along, edge)
             heads[:, i, 1:] = _at(view, along, outside)[:, None]
-    return heads, directions
+    return on_lattice(heads), directions
 
 
 def _on_the_wall(starts: Array, view: _View, pairs: Pairs, houses: Shapes) -> Array:

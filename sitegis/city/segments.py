@@ -10,6 +10,7 @@ import shapely
 from shapely import STRtree
 
 from ..geometry.frames import Array
+from ..numerics.ordering import MATTERS_M
 from ..numerics.records import take_rows
 from .layer_arrays import Shapes, Whole, segments
 
@@ -86,7 +87,8 @@ def _stations(pieces: Pieces) -> Array:
 def cross(starts: Array, directions: Array, pieces: Pieces, rows: Whole) -> Array:
     """Return how far along rays (m, 2) each meets piece ``rows`` (m,), inf where it does not.
 
-    ``directions`` are unit vectors; closed form of two straights (Cramer's rule).
+    ``directions`` are unit vectors; closed form of two straights (Cramer's rule). A piece is met a
+    millimeter past its ends too, where rays that are aimed at an end may pass.
 
     Parameters
     ----------
@@ -111,7 +113,8 @@ def cross(starts: Array, directions: Array, pieces: Pieces, rows: Whole) -> Arra
     with np.errstate(divide="ignore", invalid="ignore"):
         along = (gap[:, 0] * step[:, 1] - gap[:, 1] * step[:, 0]) / across
         share = (gap[:, 0] * directions[:, 1] - gap[:, 1] * directions[:, 0]) / across
-    met = (along >= 0.0) & (share >= -1e-6) & (share <= 1.0 + 1e-6)
+    past = MATTERS_M / np.maximum(np.hypot(*step.T), MATTERS_M)
+    met = (along >= 0.0) & (share >= -past) & (share <= 1.0 + past)
     return np.where(met, along, np.inf)
 
 
