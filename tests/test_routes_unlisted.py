@@ -1,4 +1,4 @@
-"""How well an unlisted lateral suits the exit: shares of walls that can be summed by hand."""
+"""An unlisted lateral: shares of walls that can be summed by hand, and holes that it passes."""
 
 from __future__ import annotations
 
@@ -6,11 +6,19 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
+from sitegis.finds.records import Missed
 from sitegis.model.site import SIDES, Side, Site
-from sitegis.routes.unlisted import unlisted_log_fit
+from sitegis.model.survey import Survey
+from sitegis.routes import sample_routes
+from sitegis.routes.unlisted import unlisted_log_fit, unlisted_misses
+from sitegis.rules.rule_set import load_rules
+from sitegis.score import score_hypotheses
 
-from .invented import corner_site
+from .invented import corner_site, front_exit
+
+HOLE_WIDTH_M = 0.9
 
 
 def site_with(mains: tuple[str, ...], streets: tuple[Side, ...] = ("front",)) -> Site:
@@ -42,3 +50,68 @@ def test_a_side_counts_where_it_has_a_street() -> None:
     site = site_with(("front",), ("front", "right"))
     assert unlisted_log_fit(site, "right") == pytest.approx(unlisted_log_fit(site, "rear"))
     assert unlisted_log_fit(site, "left") < unlisted_log_fit(site, "right")
+
+
+def hole(
+    name: str, ahead_m: float, beside_m: float, length_m: float, width_m: float = HOLE_WIDTH_M
+) -> Missed:
+    """Dig a hole across the exit's line, its middle so far ahead of the wall and left of it."""
+    exit = front_exit()
+    ahead = np.array([np.cos(exit.angle_rad), np.sin(exit.angle_rad)])
+    left = np.array([-ahead[1], ahead[0]])
+    x, y = np.array([exit.x_m, exit.y_m]) + ahead_m * ahead + beside_m * left
+    across = float(np.arctan2(left[1], left[0]))
+    return Missed(name, "test-pit", float(x), float(y), 0.02, "lot coordinates", "no",
+                  angle_rad=across, length_m=length_m, width_m=width_m)  # fmt: skip
+
+
+def straight_so_far(distance_m: float) -> float:
+    """Return P(no bend before a distance) by the law of straights written out.
+
+    No bend in 0.4; else the first one 0.3 m out or more: 0.4 exponential of 1 m, 0.6 even to 20 m.
+    """
+    past = distance_m - 0.3
+    return 0.4 + 0.6 * (0.4 * np.exp(-past) + 0.6 * (1.0 - past / 19.7))
+
+
+@pytest.mark.parametrize(("ahead_m", "beside_m"), [(1.5, 0.0), (1.5, 0.4), (4.0, -0.5)])
+def test_an_unlisted_lateral_passes_a_hole_before_the_wall_like_any_other(
+    ahead_m: float, beside_m: float
+) -> None:
+    """Closed form: the exit's normal law beside its line, times P(straight up to the hole)."""
+    site = corner_site(evidence=(hole("F1", ahead_m, beside_m, 0.6, 0.1),))
+    (logs,) = unlisted_misses(site, front_exit()).values()
+    sd = np.hypot(0.15, ahead_m * np.radians(1.5))
+    beside = float(np.diff(norm.cdf(np.array([beside_m - 0.3, beside_m + 0.3]) / sd))[0])
+    passes = beside * straight_so_far(ahead_m - 0.05)
+    assert np.exp(logs).mean() == pytest.approx(1.0 - 0.95 * passes, abs=0.015)
+
+
+def test_a_hole_above_an_unlisted_lateral_says_nothing_of_it() -> None:
+    shallow = replace(hole("F1", 1.5, 0.0, 3.0), dug_to_m=0.5)
+    (logs,) = unlisted_misses(corner_site(evidence=(shallow,)), front_exit()).values()
+    assert logs == pytest.approx(0.0, abs=1e-12)
+    assert not unlisted_misses(corner_site(evidence=()), front_exit())
+
+
+def test_two_holes_are_held_against_the_same_unlisted_lateral() -> None:
+    """ln Z falls by the mean of the joint likelihood over laterals bent before, between, past."""
+    near, far = hole("F1", 1.5, 0.0, 3.0), hole("F2", 4.0, 0.0, 3.0)
+    both, one, none = (
+        score_hypotheses(
+            sample_routes(
+                Survey(corner_site(evidence=some), load_rules("us-ipc"), penetration=front_exit())
+            )
+        )
+        for some in ((near, far), (near,), ())
+    )
+    reached, passed = (straight_so_far(d - 0.5 * HOLE_WIDTH_M) for d in (1.5, 4.0))
+    # 0.05 of a hole alone, of two 0.04 together and the rest each on its own
+    twice = 0.04 + 0.96 * (1.0 - 0.95 / 0.96) ** 2
+    of_one = 1.0 - reached + 0.05 * reached
+    of_both = 1.0 - reached + 0.05 * (reached - passed) + twice * passed
+    log_z = [
+        next(h.log_evidence for h in s.scores.hypotheses if h.hypothesis.main is None)
+        for s in (none, one, both)
+    ]
+    assert np.exp(np.diff(log_z)) == pytest.approx([of_one, of_both / of_one], rel=0.05)

@@ -22,6 +22,7 @@ __all__ = [
     "is_narrower",
     "kind_of",
     "measured_invert_m",
+    "miss_given",
     "reliability_of",
     "residuals",
     "right_density",
@@ -297,20 +298,42 @@ def missed_likelihood(item: Missed, laid: parts.RouteSet) -> Array:
     Array
         Probabilities (m,).
     """
+    return miss_given(item, laid.site, laid.vertices, laid.inverts_m)
+
+
+def miss_given(item: Missed, site: Site, vertices: Array, inverts_m: Array) -> Array:
+    """Return P(this hole shows nothing | a pipe) (m,), wherever the pipe leads.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    site
+        The site as read.
+    vertices
+        Vertices of the pipes (m, v, 2), m.
+    inverts_m
+        Inverts of the pipes (m, v), m above the slab.
+
+    Returns
+    -------
+    Array
+        Probabilities (m,).
+    """
     # a search without a known hole says nothing of any route
     if not item.has_hole:
-        return np.ones(len(laid.lengths_m))
+        return np.ones(len(vertices))
     point = parts.place_of(item)
     bottom = NO_BOTTOM_M
     if item.dug_to_m is not None:
-        bottom = float(laid.site.ground.elevation_m(point)) - item.dug_to_m
+        bottom = float(site.ground.elevation_m(point)) - item.dug_to_m
     shows = hole_shows(
-        laid.vertices,
+        vertices,
         # the top of the pipe in the hole is enough to see it
-        laid.inverts_m + laid.site.drain_diameter_m,
+        inverts_m + site.drain_diameter_m,
         np.array(item.hole),
         bottom,
-        float(ground_sd_m(laid.site, point)),
+        float(ground_sd_m(site, point)),
     )
     return miss_likelihood(shows[None], [SHOWS[item.work]])
 

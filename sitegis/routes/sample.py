@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Mapping
+from dataclasses import field, replace
 from zlib import crc32
 
 import numpy as np
@@ -30,7 +31,7 @@ from .plan import Plan, make_plan, proposal_shares
 from .reasons import reason_for_none
 from .sobol import Sobol, scrambled
 from .terrain import Terrain, prepare_terrain
-from .unlisted import unlisted_log_fit
+from .unlisted import unlisted_log_fit, unlisted_misses
 
 __all__ = ["sample_routes"]
 
@@ -124,6 +125,7 @@ class _Run:
     drawn: int
     why_none: str = ""
     log_fit: float = 0.0
+    log_misses: Mapping[str, Array] = field(default_factory=dict)
 
     @property
     def log_weights(self) -> Array:
@@ -149,6 +151,7 @@ def _started(hypothesis: Hypothesis, mains: dict[str, Main], setting: _Setting) 
             drawn=0,
             why_none="no route is sampled for other or not on record",
             log_fit=unlisted_log_fit(setting.site, setting.exit.side),
+            log_misses=unlisted_misses(setting.site, setting.exit),
         )
     main = mains[hypothesis.main]
     aims = aims_for(setting.site, main)
@@ -275,7 +278,7 @@ def _routes(run: _Run) -> Routes:
             arrivals_m=none,
             tap_stations_m=none,
             log_prior=none,
-            log_likelihoods={},
+            log_likelihoods=run.log_misses,
             drawn=run.drawn,
             why_none=run.why_none or SO_FEW,
             log_fit=run.log_fit,

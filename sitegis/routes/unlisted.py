@@ -3,10 +3,20 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.special import ndtri
 
+from ..exit import sample_exit
+from ..finds.kinds import miss_given
+from ..finds.records import Missed
+from ..geometry.frames import Array, lot_direction
+from ..model.results import Exit
 from ..model.site import SIDES, Side, Site
+from .bends import COUNT_SHARES
+from .draw import LEAST_STRAIGHT_M, ValueLaw
+from .plan import FREE
+from .sobol import scrambled
 
-__all__ = ["UNLISTED_ELSEWHERE", "UNLISTED_OPEN", "unlisted_log_fit"]
+__all__ = ["UNLISTED_ELSEWHERE", "UNLISTED_OPEN", "unlisted_log_fit", "unlisted_misses"]
 
 # How often an unlisted lateral leaves toward a side where a main not on record, or a tank, may
 # lie, against any other side. Common practice, no source.
@@ -14,6 +24,9 @@ UNLISTED_OPEN, UNLISTED_ELSEWHERE = 1.0, 0.25
 # From there it fits as a direct way from the wall that faces its main: over invented houses the
 # mean of such a Z is e⁻¹.
 FITTING_LOG_FIT = -1.0
+REACH_M = 20.0
+"""How far from the wall an unlisted lateral is taken to end: judgment, no source."""
+DRAWS = 1024
 
 
 def unlisted_log_fit(site: Site, exit_side: Side) -> float:
@@ -46,6 +59,43 @@ def unlisted_log_fit(site: Site, exit_side: Side) -> float:
     """
     weights = {side: _weight(site, side) for side in SIDES}
     return float(np.log(weights[exit_side] / sum(weights.values()))) + FITTING_LOG_FIT
+
+
+def unlisted_misses(site: Site, exit: Exit) -> dict[str, Array]:
+    """Return ln P(a hole shows nothing | an unlisted lateral), over draws of it, by hole missed.
+
+    Wherever it ends, it leaves by the exit and runs straight to its first bend, which stands as on
+    a direct way; past that its place is not known, and it is taken to pass no hole. The draws are
+    the same for all holes, so that these are weighed together.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    exit
+        Exit of the drain, a mixture of poses.
+
+    Returns
+    -------
+    dict[str, Array]
+        Log likelihoods (s,) by id; none where nothing was missed.
+    """
+    missed = [item for item in site.evidence if isinstance(item, Missed)]
+    if not missed:
+        return {}
+    sequence = scrambled(7, np.random.default_rng([site.seed, 13]))
+    uniforms = np.clip(sequence.points(0, DRAWS), 1e-12, 1.0 - 1e-9)
+    normals = ndtri(uniforms[:, :5])
+    x, y, angle, invert, slope = sample_exit(exit, normals[:, :3], uniforms[:, 5], normals[:, 3:])
+    straight = COUNT_SHARES[0]
+    # what is left of a uniform that chose is a uniform again
+    anew = np.maximum(uniforms[:, 6] - straight, 0.0) / (1.0 - straight)
+    bend = ValueLaw(FREE, LEAST_STRAIGHT_M, REACH_M)(anew)
+    length = np.where(uniforms[:, 6] < straight, REACH_M, bend)
+    start = np.stack([x, y], axis=1)
+    vertices = np.stack([start, start + length[:, None] * lot_direction(angle)], axis=1)
+    inverts = np.stack([invert, invert - slope * length], axis=1)
+    return {one.id: np.log(miss_given(one, site, vertices, inverts)) for one in missed}
 
 
 def _weight(site: Site, side: Side) -> float:

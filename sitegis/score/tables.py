@@ -280,13 +280,19 @@ def _notice_probability_without_routes(item: Any, main_id: str, site: Site) -> A
 
 
 def _missed(items: Iterable[Named], routes: Routes) -> Array | float:
-    """Return ln P(no hole shows the pipe | route), all misses together; 0 without a route."""
+    """Return ln P(no hole shows the pipe | route), all misses together.
+
+    Of ``unlisted`` the mean over its draws; 0 of a listed way without a route.
+    """
     singles = [
         np.exp(routes.log_likelihoods[name])
         for name, item in items
         if isinstance(kind_of(item).cause, SharedMiss) and name in routes.log_likelihoods
     ]
-    return np.log(joint_miss_likelihood(np.stack(singles))) if singles else 0.0
+    if not singles:
+        return 0.0
+    joint = joint_miss_likelihood(np.stack(singles))
+    return np.log(joint if routes.tap_stations_m.size else joint.mean())
 
 
 def main_by_id(site: Site, main_id: str) -> Main:
