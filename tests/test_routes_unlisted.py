@@ -61,8 +61,8 @@ def hole(
     left = np.array([-ahead[1], ahead[0]])
     x, y = np.array([exit.x_m, exit.y_m]) + ahead_m * ahead + beside_m * left
     across = float(np.arctan2(left[1], left[0]))
-    return Missed(name, "test-pit", float(x), float(y), 0.02, "lot coordinates", "no",
-                  angle_rad=across, length_m=length_m, width_m=width_m)  # fmt: skip
+    dug = Missed(name, "test-pit", float(x), float(y), 0.02, "lot coordinates", "no")
+    return replace(dug, angle_rad=across, length_m=length_m, width_m=width_m)
 
 
 def straight_so_far(distance_m: float) -> float:

@@ -82,7 +82,17 @@ def _program(data: dict[str, Any], finds: list[dict[str, Any]]) -> tuple[Array, 
             )
         else:
             shows.append(hole_shows(vertices, inverts + data["diameter"], hole, find["bottom"]))
-    loose = np.array([weight for _, weight in data["loose"]])
+    loose, bare = np.array([weight for _, weight in data["loose"]]), data["unlisted"]
+    ends, levels = np.array(bare["vertices"]), np.array(bare["inverts"]) + data["diameter"]
+    missed = [f for f in finds if not f["found"]]
+    holes = [[f[key] for key in ("x", "y", "angle", "length", "width")] for f in missed]
+    passed = [
+        hole_shows(ends, levels, np.array(hole), f["bottom"])
+        for hole, f in zip(holes, missed, strict=True)
+    ]
+    if passed:
+        reliability = [data["shows"]["test-pit"]] * len(passed)
+        loose[bare["loose"]] *= miss_likelihood(np.stack(passed), reliability).mean()
     for find in finds:
         stray = 1.0 if find["invert"] is None else STRAY_DEPTH_M
         loose = loose / STRAY_BREADTH_M / stray if find["found"] else loose

@@ -16,7 +16,13 @@ from .draw import LEAST_STRAIGHT_M, ValueLaw
 from .plan import FREE
 from .sobol import scrambled
 
-__all__ = ["UNLISTED_ELSEWHERE", "UNLISTED_OPEN", "unlisted_log_fit", "unlisted_misses"]
+__all__ = [
+    "UNLISTED_ELSEWHERE",
+    "UNLISTED_OPEN",
+    "draw_unlisted",
+    "unlisted_log_fit",
+    "unlisted_misses",
+]
 
 # How often an unlisted lateral leaves toward a side where a main not on record, or a tank, may
 # lie, against any other side. Common practice, no source.
@@ -64,9 +70,7 @@ def unlisted_log_fit(site: Site, exit_side: Side) -> float:
 def unlisted_misses(site: Site, exit: Exit) -> dict[str, Array]:
     """Return ln P(a hole shows nothing | an unlisted lateral), over draws of it, by hole missed.
 
-    Wherever it ends, it leaves by the exit and runs straight to its first bend, which stands as on
-    a direct way; past that its place is not known, and it is taken to pass no hole. The draws are
-    the same for all holes, so that these are weighed together.
+    The draws (:func:`draw_unlisted`) are the same for all holes: these are weighed together.
 
     Parameters
     ----------
@@ -83,8 +87,34 @@ def unlisted_misses(site: Site, exit: Exit) -> dict[str, Array]:
     missed = [item for item in site.evidence if isinstance(item, Missed)]
     if not missed:
         return {}
+    vertices, inverts = draw_unlisted(site, exit)
+    return {one.id: np.log(miss_given(one, site, vertices, inverts)) for one in missed}
+
+
+def draw_unlisted(site: Site, exit: Exit, count: int = DRAWS) -> tuple[Array, Array]:
+    """Draw what is known of an unlisted lateral: its first straight.
+
+    Wherever it ends, it leaves by the exit and runs straight to its first bend, which stands as on
+    a direct way; past that its place is not known, and it is taken to pass no hole.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    exit
+        Exit of the drain, a mixture of poses.
+    count
+        How many: a power of two.
+
+    Returns
+    -------
+    vertices
+        Both ends (s, 2, 2), m.
+    inverts_m
+        Inverts there (s, 2), m above the slab.
+    """
     sequence = scrambled(7, np.random.default_rng([site.seed, 13]))
-    uniforms = np.clip(sequence.points(0, DRAWS), 1e-12, 1.0 - 1e-9)
+    uniforms = np.clip(sequence.points(0, count), 1e-12, 1.0 - 1e-9)
     normals = ndtri(uniforms[:, :5])
     x, y, angle, invert, slope = sample_exit(exit, normals[:, :3], uniforms[:, 5], normals[:, 3:])
     straight = COUNT_SHARES[0]
@@ -94,8 +124,7 @@ def unlisted_misses(site: Site, exit: Exit) -> dict[str, Array]:
     length = np.where(uniforms[:, 6] < straight, REACH_M, bend)
     start = np.stack([x, y], axis=1)
     vertices = np.stack([start, start + length[:, None] * lot_direction(angle)], axis=1)
-    inverts = np.stack([invert, invert - slope * length], axis=1)
-    return {one.id: np.log(miss_given(one, site, vertices, inverts)) for one in missed}
+    return vertices, np.stack([invert, invert - slope * length], axis=1)
 
 
 def _weight(site: Site, side: Side) -> float:

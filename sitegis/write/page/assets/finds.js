@@ -70,20 +70,27 @@ function strayFind(data, find) {
 function weighFinds(data, finds) {
   const c = data.common;
   const before = data.apart || data.weights.map(() => 1);
-  const apart = [...before];
-  const weights = [...data.weights];
-  const loose = data.loose.map((one) => one[1]);
-  finds.forEach((find) => {
-    if (find.found) {
-      findLikelihood(data, find).forEach((l, i) => { weights[i] *= l; });
-      loose.forEach((w, i) => { loose[i] = w * strayFind(data, find); });
-    } else {
-      holeShows(data, find, find.bottom, data.diameter).forEach((shows, i) => {
+  const after = (routes, known) => {
+    const apart = [...known];
+    finds.filter((find) => !find.found).forEach((find) => {
+      holeShows(routes, find, find.bottom, data.diameter).forEach((shows, i) => {
         apart[i] *= 1 - Math.min(data.shows[find.work] * shows / (1 - c), 1);
       });
-    }
+    });
+    return apart;
+  };
+  const apart = after(data, before);
+  const weights = [...data.weights];
+  const loose = data.loose.map((one) => one[1]);
+  finds.filter((find) => find.found).forEach((find) => {
+    findLikelihood(data, find).forEach((l, i) => { weights[i] *= l; });
+    loose.forEach((w, i) => { loose[i] = w * strayFind(data, find); });
   });
   const joint = (a) => c + (1 - c) * a;
+  if (data.unlisted) {
+    const all = (list) => list.reduce((sum, a) => sum + joint(a), 0);
+    loose[data.unlisted.loose] *= all(after(data.unlisted, data.unlisted.apart)) / all(data.unlisted.apart);
+  }
   weights.forEach((w, i) => { weights[i] = w * joint(apart[i]) / joint(before[i]); });
   const carried = weights.reduce((a, b) => a + b, 0);
   const total = carried + loose.reduce((a, b) => a + b, 0);
