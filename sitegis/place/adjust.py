@@ -131,18 +131,40 @@ def solve_network(
     ComputationError
         No start converges.
     """
-    kept = kept_observations(network, without)
-    equations = compile_equations(kept, network.size)
-    solved = [gauss_newton(equations, start) for start in starts]
-    # of solutions that fit alike the one of the earlier start
-    good = sorted(
-        (s for s in solved if s.converged), key=lambda s: float(in_steps(s.chi_square, MATTERS_P))
-    )
+    good = settled(network, starts, without=without)
     if not good:
         raise ComputationError(
             fault_of("adjustment-does-not-settle", "locates.csv", None, "x, y", "")
         )
     return good
+
+
+def settled(
+    network: Network, starts: Sequence[Array], *, without: frozenset[int] = frozenset()
+) -> list[Solution]:
+    """Solve as :func:`solve_network`, but for a trial: none where no start converges.
+
+    Parameters
+    ----------
+    network
+        Nodes, poses and observations of the site.
+    starts
+        Unknowns (size,) to begin at.
+    without
+        Indices of the observations left out.
+
+    Returns
+    -------
+    list[Solution]
+        Solutions that converge, the least chi-square first.
+    """
+    kept = kept_observations(network, without)
+    equations = compile_equations(kept, network.size)
+    solved = [gauss_newton(equations, start) for start in starts]
+    # of solutions that fit alike the one of the earlier start
+    return sorted(
+        (s for s in solved if s.converged), key=lambda s: float(in_steps(s.chi_square, MATTERS_P))
+    )
 
 
 def kept_observations(network: Network, without: frozenset[int]) -> tuple[Observation, ...]:

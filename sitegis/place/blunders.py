@@ -9,7 +9,7 @@ import numpy as np
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
 from ..numerics.ordering import MATTERS_P, at_least, largest
-from .adjust import CRITICAL_W, INSEPARABLE, Reliability, Solution, assess, solve_network
+from .adjust import CRITICAL_W, INSEPARABLE, Reliability, Solution, assess, settled
 from .network import Network, compile_equations, evaluate, misclosures
 
 MIRROR_CHI_SQUARE = 4.0  # two solutions this close are not told apart (judgment)
@@ -147,7 +147,11 @@ def clean_network(
             suspects = tuple(sorted({kept[row], *(kept[i] for i in rivals)}))
             break
         trial = without | {kept[row]}
-        again = _prefer(solve_network(network, starts, without=trial), implausible)
+        others = settled(network, starts, without=trial)
+        if not others:  # without it nothing settles: detected, not located
+            suspects = (kept[row],)
+            break
+        again = _prefer(others, implausible)
         removals.append(
             Removal(
                 kept[row], float(reliability.w[row]), solutions[0].chi_square, again[0].chi_square

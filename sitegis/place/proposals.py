@@ -13,7 +13,7 @@ from ..geometry.frames import Array
 from ..model.site import Site
 from ..numerics.ordering import MATTERS_M, MATTERS_P, in_steps, smallest
 from ..units import FOOT_M, INCH_M, format_length, is_imperial
-from .adjust import solve_network
+from .adjust import settled
 from .assemble import find_room
 from .blunders import Cleaned, predicted_against
 from .network import Network, Observation
@@ -179,7 +179,7 @@ def changed_over(network: Network, starts: Sequence[Array]) -> tuple[int, int] |
         # no redundancy: chi-square is 0 whatever the ties say
         return None
     limit = float(chdtri(free, 1.0 - _UNSTRAINED))
-    if solve_network(network, starts)[0].chi_square <= limit:
+    if settled(network, starts)[0].chi_square <= limit:
         return None
     fits: dict[tuple[int, int], float] = {}
     for one, other in combinations(ties, 2):
@@ -188,6 +188,8 @@ def changed_over(network: Network, starts: Sequence[Array]) -> tuple[int, int] |
         exchanged[one] = replace(items[one], value=items[other].value)
         exchanged[other] = replace(items[other], value=items[one].value)
         trial = replace(network, observations=tuple(exchanged))
-        fits[one, other] = solve_network(trial, starts)[0].chi_square
+        found = settled(trial, starts)
+        # what does not settle explains nothing
+        fits[one, other] = found[0].chi_square if found else np.inf
     best = list(fits)[smallest(list(fits.values()), MATTERS_P)]
     return best if fits[best] <= limit else None

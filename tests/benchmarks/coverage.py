@@ -2,20 +2,20 @@
 
 HOW is ``wall``, ``whole``, ``late`` (to the wall, only sites with none or one mark after the last
 bend), ``far`` (the same through all stages but ``dig``, and every eighth of the other sites),
-``crew`` (to the wall, the noisy regime alone, with 3, 10 and 30 redundant marks in turn), ``fall``
-(to the wall, depths drawn anew by the package's own priors of invert, slope and noise: what holds
-there is as stated, whatever is off elsewhere is the difference of the sites from those priors), or
-``own``: as ``late``, with the bends, slants and slopes that the sites were drawn with in place of
-the package's. No method that gives honest probabilities can hold more of such sites than that, but
-by saying more than 95 % of all.
+``cells`` (as ``far``, through all stages), ``crew`` (to the wall, the noisy regime alone, with 3,
+10 and 30 redundant marks in turn), ``fall`` (to the wall, depths drawn anew by the package's own
+priors of invert, slope and noise: what holds there is as stated, whatever is off elsewhere is the
+difference of the sites from those priors), or ``own``: as ``late``, with the bends, slants and
+slopes that the sites were drawn with in place of the package's. No method that gives honest
+probabilities can hold more of such sites than that, but by saying more than 95 % of all.
 
 Sites of :mod:`tests.independent_sites`, three regimes, SITES each from seed FIRST (``late``,
-``far`` and ``own``: as many as it takes for SITES in each of the two cells), go to the wall
-(place, line, exit), or through all stages up to the pits. FILE keeps one line of JSON a site, so
-that a run goes on where it stopped; with SITES 0 the table of the file is printed alone, and of
-a second file beside it: the same program run with an older package on the path. Judged are the
-sets of 50, 80 and 95 % as ``answer.json`` states them (:mod:`sitegis.score.intervals`; to the wall
-the same sets, from draws of the exit as the marks give it).
+``far``, ``cells`` and ``own``: as many as it takes for SITES in each of the two cells), go to the
+wall (place, line, exit), or through all stages up to the pits. FILE keeps one line of JSON a site,
+so that a run goes on where it stopped; with SITES 0 the table of the file is printed alone, and of
+a second file beside it: the same program run with an older package on the path. Judged are the sets
+of 50, 80 and 95 % as ``answer.json`` states them (:mod:`sitegis.score.intervals`; to the wall the
+same sets, from draws of the exit as the marks give it).
 """
 
 from __future__ import annotations
@@ -77,8 +77,9 @@ Array = NDArray[np.float64]
 Row = dict[str, Any]
 TO_WALL = (place_points, fit_line, find_exit)
 BEYOND = {"far": (*TO_WALL, sample_routes, score_hypotheses)}
-BEYOND["whole"] = (*BEYOND["far"], plan_dig)
-LATE = ("late", "far", "own")
+BEYOND["whole"] = BEYOND["cells"] = (*BEYOND["far"], plan_dig)
+LATE = ("late", "far", "cells", "own")
+ONE_OF = 8  # of the sites with two marks and more, where ``far`` or ``cells`` is asked
 NONE, DRAWS = -1.0, 3000
 WORKERS, BATCH = 2, 40
 REDUNDANT = (3, 10, 30)
@@ -117,8 +118,8 @@ def run_site(seed: int, regime: Regime, how: str) -> Outcome | None:
         true = draw_site(seed, regime, redundant)
     except NoSuchHouseError:
         return None
-    whole, far = how == "whole", how in BEYOND
-    if how in LATE and true.after_bend > 1 and (not far or seed % 8):
+    whole, far = how in ("whole", "cells"), how in BEYOND
+    if how in LATE and true.after_bend > 1 and (not far or seed % ONE_OF):
         return None
     if how == "fall":
         true = with_own_fall(true, seed)
