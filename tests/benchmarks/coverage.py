@@ -418,6 +418,40 @@ def cells(outcomes: list[Outcome], how: str) -> list[str]:
     return lines
 
 
+def as_drawn(outcomes: list[Outcome]) -> list[str]:
+    """Write what all sites as drawn hold: those with two marks and more stand for ``ONE_OF`` each.
+
+    After ± 1.96 standard errors of a weighted mean, √Σ w² (h − h̄)² / Σ w.
+    """
+    lines = ["all sites as drawn: 95 %, 50 %; pit 1 stated, hit"]
+    for regime in REGIMES:
+        of = [o for o in outcomes if o.regime == regime]
+        if not of:
+            continue
+        row = f"{regime:8s}{len(of):6d}"
+        for name in ("azimuth", "place", "invert", "station"):
+            told = [o for o in of if getattr(o, name) >= 0]
+            levels = np.array([getattr(o, name) for o in told])
+            most, half = (_weighed(told, levels <= level + 1e-9) for level in (0.95, 0.5))
+            row += f"  {name} {most}, {half}"
+        lines.append(row)
+        pits = [o for o in of if o.stated >= 0]
+        for low, high in [(0.0, 1.0), *pairwise(BINS)]:
+            inside = [o for o in pits if low < o.stated <= high]
+            if inside:
+                stated = _weighed(inside, np.array([o.stated for o in inside])).split(" ")[0]
+                hit = _weighed(inside, np.array([o.hit for o in inside]))
+                lines.append(f"  {low:.2f} to {high:.2f}{len(inside):6d}  {stated}  {hit}")
+    return lines
+
+
+def _weighed(of: list[Outcome], values: Array | NDArray[np.bool_]) -> str:
+    weights = np.array([ONE_OF if o.after_bend > 1 else 1.0 for o in of])
+    mean = float(np.average(values, weights=weights))
+    error = np.sqrt((weights**2 * (values - mean) ** 2).sum()) / weights.sum()
+    return f"{100 * mean:.1f} ± {196 * error:.1f}"
+
+
 def _has_redundant(outcome: Outcome, count: int) -> bool:
     return outcome.redundant == count
 
@@ -495,6 +529,8 @@ def main(arguments: list[str]) -> None:
     sys.stdout.write("\n".join(table(outcomes_of(known.values()))) + "\n")
     if how in LATE or how == "crew":
         sys.stdout.write("\n".join(["", *cells(outcomes_of(known.values()), how)]) + "\n")
+    if how in BEYOND and how in LATE:
+        sys.stdout.write("\n".join(["", *as_drawn(outcomes_of(known.values()))]) + "\n")
     for before in arguments[4:]:
         rows = _read(Path(before)).values()
         sys.stdout.write("\n".join(["", "before", *table(outcomes_of(rows))]) + "\n")
