@@ -34,8 +34,9 @@ def map_file(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFa
     return path
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def phone(browser: Browser, map_file: Path) -> Iterator[Watched]:
+    """Open each page once, a second of the processor; what tests look at and touch in turn."""
     watched = open_phone(browser, map_file)
     yield watched
     watched.page.context.close()
@@ -88,8 +89,26 @@ def test_map_and_card_open_the_same_card(phone: Watched, map_file: Path) -> None
     assert page.locator(".leaflet-tooltip").count() == 0
 
 
+def test_nothing_covers_a_pit(phone: Watched) -> None:
+    """What lies topmost at the middle of each pit is the pit itself (the sheets closed)."""
+    page = phone.page
+    page.locator("#map_site").scroll_into_view_if_needed()
+    tops = page.evaluate(
+        """() => [...document.querySelectorAll(".leaflet-z-pit-pane path")].map((path) => {
+            const box = path.getBoundingClientRect();
+            const [x, y] = [(box.left + box.right) / 2, (box.top + box.bottom) / 2];
+            return document.elementFromPoint(x, y) === path;
+        })"""
+    )
+    assert tops
+    assert all(tops)
+
+
 def test_a_swipe_on_the_map_scrolls_the_page(phone: Watched) -> None:
-    """One finger moved up on the map moves the page, not the map; the button changes that."""
+    """One finger moved up on the map moves the page, not the map; the button changes that.
+
+    The last on its page, for the map stays moved.
+    """
     page = phone.page
     page.locator("#map_site").scroll_into_view_if_needed()
     before = page.evaluate("[scrollY, map_site.getCenter().lat]")
@@ -118,26 +137,14 @@ def _swipe(page: Page) -> None:
     page.wait_for_timeout(300)
 
 
-def test_nothing_covers_a_pit(phone: Watched) -> None:
-    """What lies topmost at the middle of each pit is the pit itself (the sheets closed)."""
-    page = phone.page
-    page.locator("#map_site").scroll_into_view_if_needed()
-    tops = page.evaluate(
-        """() => [...document.querySelectorAll(".leaflet-z-pit-pane path")].map((path) => {
-            const box = path.getBoundingClientRect();
-            const [x, y] = [(box.left + box.right) / 2, (box.top + box.bottom) / 2];
-            return document.elementFromPoint(x, y) === path;
-        })"""
-    )
-    assert tops
-    assert all(tops)
-
-
 @pytest.mark.parametrize("width", [390, 1024, 1440])
 def test_labels_cover_no_mark_and_nothing_is_cut_off(
     browser: Browser, map_file: Path, width: int
 ) -> None:
-    """Labels lie inside the map, on no mark and on no other label; the section fits its box."""
+    """Labels lie inside the map, on no mark and on no other label; the section fits its box.
+
+    On a desktop screen every main on record and its street are named, the far ones too.
+    """
     watched = open_page(browser, map_file, width=width, height=844)
     found = watched.page.evaluate(
         """() => {
@@ -155,6 +162,7 @@ def test_labels_cover_no_mark_and_nothing_is_cut_off(
                 page: document.documentElement.scrollWidth };
         }"""
     )
+    shown = watched.page.locator(".label:not(.crowded)").all_inner_texts()
     watched.page.context.close()
     assert found["page"] <= width
     assert found["labels"]
@@ -166,6 +174,8 @@ def test_labels_cover_no_mark_and_nothing_is_cut_off(
     assert first
     assert found["texts"]
     assert all(_inside(text, found["section"]) for text in found["texts"])
+    named = [word for main in computed(map_file.stem).site.mains for word in (main.id, main.street)]
+    assert width < 1440 or [word for word in named if word not in shown] == []
 
 
 def _inside(box: list[float], frame: list[float]) -> bool:
@@ -212,17 +222,6 @@ def test_axe_finds_nothing(browser: Browser, tmp_path: Path, width: int, state: 
     assert "color-contrast" in checked
     assert [(v["id"], [n["target"] for n in v["nodes"]]) for v in found["violations"]] == []
     page.context.close()
-
-
-def test_every_main_on_record_and_its_street_are_named(browser: Browser, map_file: Path) -> None:
-    """On a desktop screen, the far ones too."""
-    site = computed(map_file.stem).site
-    watched = open_page(browser, map_file, width=1440, height=900)
-    shown = watched.page.locator(".label:not(.crowded)").all_inner_texts()
-    for main in site.mains:
-        assert main.id in shown
-        assert main.street in shown
-    watched.page.context.close()
 
 
 @pytest.mark.parametrize("name", NAMES)

@@ -39,11 +39,19 @@ def shown(browser: Browser, map_file: Path) -> Iterator[Watched]:
     watched.page.context.close()
 
 
-def test_it_asks_for_nothing_but_itself(shown: Watched, map_file: Path) -> None:
+@pytest.fixture(scope="module")
+def untouched(browser: Browser, map_file: Path) -> Iterator[Watched]:
+    """Open the map once for the tests that only look."""
+    watched = open_page(browser, map_file)
+    yield watched
+    watched.page.context.close()
+
+
+def test_it_asks_for_nothing_but_itself(untouched: Watched, map_file: Path) -> None:
     """One request, the file; pictures may stand in it as data. No complaint in the console."""
-    outside = [url for url in shown.requests if not url.startswith("data:")]
+    outside = [url for url in untouched.requests if not url.startswith("data:")]
     assert outside == [map_file.as_uri()]
-    assert shown.complaints == []
+    assert untouched.complaints == []
 
 
 def test_every_layer_is_drawn_and_has_a_toggle(shown: Watched) -> None:
@@ -76,27 +84,27 @@ def test_every_layer_is_drawn_and_has_a_toggle(shown: Watched) -> None:
     assert shown.complaints == []
 
 
-def test_inferred_lines_are_dashed_and_say_so(shown: Watched) -> None:
+def test_inferred_lines_are_dashed_and_say_so(untouched: Watched) -> None:
     """Routes and drain are dashed, and the words stand beside them on the map."""
     for pane in ("route", "drain"):
-        paths = shown.page.locator(f".leaflet-z-{pane}-pane path")
+        paths = untouched.page.locator(f".leaflet-z-{pane}-pane path")
         assert paths.count() > 0
         for i in range(paths.count()):
             assert paths.nth(i).get_attribute("stroke-dasharray")
-    texts = shown.page.locator(".route-label").all_inner_texts()
+    texts = untouched.page.locator(".route-label").all_inner_texts()
     assert len(texts) == 2
     assert all("inferred, not located" in text for text in texts)
-    assert "Inferred, not located" in shown.page.locator("#card").inner_text()
+    assert "Inferred, not located" in untouched.page.locator("#card").inner_text()
 
 
-def test_alternatives_differ_in_color_and_without(shown: Watched) -> None:
+def test_alternatives_differ_in_color_and_without(untouched: Watched) -> None:
     """Each has its own color and its own dash pattern, its corridor the same color."""
-    paths = shown.page.locator(".leaflet-z-route-pane path")
+    paths = untouched.page.locator(".leaflet-z-route-pane path")
     all_paths = [paths.nth(i) for i in range(paths.count())]
     for look in ("stroke", "stroke-dasharray"):
         assert len({path.get_attribute(look) for path in all_paths}) == len(all_paths) == 2
     colors = {path.get_attribute("stroke") for path in all_paths}
-    corridors = shown.page.locator(".leaflet-z-corridor-pane path").all()
+    corridors = untouched.page.locator(".leaflet-z-corridor-pane path").all()
     assert {path.get_attribute("fill") for path in corridors} == colors
 
 
@@ -142,11 +150,11 @@ def test_here_is_shown_only_if_asked_with_its_accuracy(browser: Browser, map_fil
     context.close()
 
 
-def test_pits_are_white_and_sewers_green(shown: Watched) -> None:
+def test_pits_are_white_and_sewers_green(untouched: Watched) -> None:
     """APWA Uniform Color Code: proposed excavation white, sewers green."""
-    pit = shown.page.locator(".leaflet-z-pit-pane path").first
+    pit = untouched.page.locator(".leaflet-z-pit-pane path").first
     assert pit.get_attribute("fill") == "#ffffff"
-    sewer = shown.page.locator(".leaflet-z-main-pane path").first.get_attribute("stroke") or ""
+    sewer = untouched.page.locator(".leaflet-z-main-pane path").first.get_attribute("stroke") or ""
     red, green, blue = (int(sewer[i : i + 2], 16) for i in (1, 3, 5))
     assert green > 1.5 * max(red, blue)
 
@@ -158,9 +166,9 @@ def test_zoom_reaches_a_hand_breadth(shown: Watched) -> None:
     assert shown.page.evaluate("map_site.getZoom()") == 23
 
 
-def test_cautions_stand_where_digging_is_advised(shown: Watched) -> None:
+def test_cautions_stand_where_digging_is_advised(untouched: Watched) -> None:
     """In the section that says where to dig, every caution is visible without opening anything."""
-    section = shown.page.get_by_role("region", name="Where to dig")
+    section = untouched.page.get_by_role("region", name="Where to dig")
     for caution in RULES.cautions:
         line = section.get_by_role("listitem").filter(has_text=caution)
         line.scroll_into_view_if_needed()
