@@ -27,7 +27,7 @@ from sitegis.city.routes import KINDS, lay_routes
 from sitegis.model.site import Priors
 from sitegis.numerics.ordering import LENGTH_M
 from sitegis.routes.hypotheses import enumerate_hypotheses
-from sitegis.score.information import information_gain_bits
+from sitegis.score.posterior import information_gain_bits
 from tests.invented import corner_site
 from tests.test_city_frontage import block_of, ways
 

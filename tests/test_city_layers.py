@@ -18,8 +18,8 @@ from sitegis.city.columns import words
 from sitegis.city.elevations import read_elevations
 from sitegis.city.filters import kept_rows
 from sitegis.city.look import KINDS
+from sitegis.city.parcels import judge_roads, road_scores
 from sitegis.city.read import read_city
-from sitegis.city.roads import judge_roads, road_scores
 from sitegis.city.schema import CityFile, MainTable
 from sitegis.city.stored import Stored
 from sitegis.cli.main import cli

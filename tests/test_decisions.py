@@ -26,7 +26,7 @@ HARMLESS: Mapping[str, frozenset[str]] = {
         "city/stored.put_in_order",
         "city/filters._counted", "city/map_page._matched",
         "city/map_page._stops", "city/network._meeting",
-        "cli/report.notice_lines", "dig/hits._once_per_route", "dig/hits.cells_passed",
+        "cli/printing.notice_lines", "dig/hits._once_per_route", "dig/hits.cells_passed",
         "numerics/mixture.merge_poses", "place/blunders._prefer", "read/consistency.check_counts",
         "read/consistency.check_rooms_tied", "read/evidence_form.evidence_columns",
         "read/faults.raise_faults", "read/site_folder.read_revisions", "read/site_toml.validate",
@@ -37,7 +37,8 @@ HARMLESS: Mapping[str, frozenset[str]] = {
     "as the user or a rule set gave them": frozenset({
         "dig/codes.branch_size", "line/order.order_downstream", "pits/cost.dearest_surfaces",
         "read/consistency._first_short", "score/intervals.stationing_manhole",
-        "write/features._corridor_features", "write/found.status", "write/record/log.log_sections",
+        "write/features._corridor_features", "write/found.status",
+        "write/record/as_found.log_sections",
         "write/record/particulars.reach_of", "read/manholes.place_manholes",
     }),
     "handed over on their lattice": frozenset({

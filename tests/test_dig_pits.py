@@ -14,8 +14,7 @@ from scipy.stats import norm
 
 from sitegis.dig import plan_dig
 from sitegis.dig.cloud import RouteCloud, gather_cloud
-from sitegis.dig.pits import _extensions, lay_field, rank_pits
-from sitegis.dig.vacuum import vacuum_area
+from sitegis.dig.pits import _extensions, lay_field, rank_pits, vacuum_area
 from sitegis.finds.records import Missed
 from sitegis.model.dig_plan import Pit
 from sitegis.model.results import Routes

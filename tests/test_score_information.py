@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis.extra.numpy import arrays
 from scipy.stats import entropy
 
-from sitegis.score.information import entropy_bits, information_gain_bits
+from sitegis.score.posterior import entropy_bits, information_gain_bits
 
 
 def test_worked_example() -> None:

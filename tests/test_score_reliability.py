@@ -11,7 +11,7 @@ import pypdf
 import pytest
 
 from sitegis.model.results import Hypothesis, ScoredHypothesis
-from sitegis.score.reliability import HELD, TRIAL_HOUSES, reliability_words
+from sitegis.score.words import HELD, TRIAL_HOUSES, reliability_words
 from sitegis.write.page.html import map_bytes
 from sitegis.write.record import record_bytes
 

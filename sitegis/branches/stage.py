@@ -17,12 +17,11 @@ from ..numerics.ordering import LOG, MATTERS_M, MATTERS_P, at_least, largest, or
 from ..numerics.statistics import log_sum, normalized_weights
 from ..place.crew import with_locator_scale
 from .branch import fit_apart, fit_branch, wye_station
-from .crossings import find_crossings
 from .joining import Joint, apart, joint_of, joints, likeliest, total_evidence
 from .notices import branch_notices
 from .pipes import Pipe
 from .runs import Followed, follow_run, read_run
-from .topology import Forest, named, probability_of, weigh_forests
+from .topology import Forest, find_crossings, named, probability_of, weigh_forests
 from .trunk import Member, own_members, trunk_members, trunk_placement
 
 _NEVER, LEAST_SPLIT = -1e9, 0.02

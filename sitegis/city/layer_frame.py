@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import importlib
 import json
 import warnings
@@ -19,7 +20,6 @@ from numpy.typing import NDArray
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
 from .layer_arrays import Flags, box_around
-from .memory import release_memory
 
 # Kinds of files that are read from any row on without reading what stands before it.
 IN_PIECES = (".gpkg", ".shp", ".gdb")
@@ -178,3 +178,10 @@ def _calm() -> Iterator[None]:
         for category in (UserWarning, RuntimeWarning):
             warnings.simplefilter("ignore", category)
         yield
+
+
+def release_memory() -> None:
+    """Hand freed memory back to the system, which the C library else keeps (glibc alone can)."""
+    trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
+    if trim is not None:
+        trim(0)

@@ -17,7 +17,7 @@ from .elevations import read_elevations
 from .filters import basement_words, unknown_basements
 from .layer_arrays import Flags, Mains, Manholes, Shapes, Streets, lone_mains
 from .layer_frame import Layer
-from .roads import some
+from .parcels import some
 from .schema import AlleyTable, BuildingTable, CityFile, RowTable, StreetTable
 from .stored import Stored
 

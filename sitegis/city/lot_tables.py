@@ -14,7 +14,7 @@ from ..geometry.frames import Array
 from ..late_dataclass import dataclass
 from ..model.site import SIDES
 from ..numerics.ordering import MATTERS_P, at_least, decimals, in_steps, on_lattice, share_out
-from ..score.information import entropy_bits
+from ..score.posterior import entropy_bits
 from .corridors import corridors, route_lines
 from .frontage import ALLEY_ONLY, NONE, Frontages
 from .houses import Houses, Rectangles

@@ -20,12 +20,11 @@ from ..read.faults import Report, guess, index_lines
 from ..read.layers.features import flat_crs, read_crs
 from ..read.text_files import open_ordinary
 from .columns import AREAS, LINES, METERS, POINTS, Placer, extent
-from .crs import check_stretch
 from .elevations import DataFault, Ground, check_ground, check_inverts
 from .habits import habits_of
 from .laterals import read_laterals
 from .layer_arrays import Mains, box_around
-from .layer_files import LayerFiles
+from .layer_files import LayerFiles, check_stretch
 from .layer_frame import Layer
 from .layer_records import (
     read_buildings,

@@ -26,8 +26,8 @@ from .database import Database
 from .habits import Choices, join_choices, learn
 from .laterals import learned_notice
 from .layer_arrays import Whole
+from .layer_frame import release_memory
 from .lots import work_choices
-from .memory import release_memory
 from .read import City, basement_share, read_city
 from .stored import Layers
 from .summary import CitySummary

@@ -39,7 +39,7 @@ from .layer_arrays import (
     Words,
     box_around,
 )
-from .memory import release_memory
+from .layer_frame import release_memory
 
 # Rows that are boxed together in the index, and those that are read at once.
 PAGE, GROUP = 64, 8192

@@ -18,7 +18,7 @@ from ..messages.errors import BadInput, ComputationError, SitegisError
 from ..model.results import ScoredHypothesis
 from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_P, on_lattice, share_out
-from ..score.information import entropy_bits
+from ..score.posterior import entropy_bits
 from .infer import ANSWERS
 from .tables import GEOMETRY, Columns, Tables, join, rounded, table
 

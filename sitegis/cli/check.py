@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from ..messages.errors import BadInput, CannotWrite, ComputationError, Fault
-from .printing import print_and_exit, print_line
-from .report import counted, exit_code, exit_with, notice_lines
+from .printing import counted, exit_code, exit_with, notice_lines, print_and_exit, print_line
 
 if TYPE_CHECKING:
     from .. import Check, Site

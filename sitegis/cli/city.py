@@ -23,8 +23,7 @@ from rich.progress import (
 from rich.text import Text
 
 from ..messages.errors import BadInput, CannotWrite, ComputationError
-from .printing import print_and_exit, print_line
-from .report import EXIT_DONE, EXIT_FLAGS, exit_with
+from .printing import EXIT_DONE, EXIT_FLAGS, exit_with, print_and_exit, print_line
 
 if TYPE_CHECKING:
     from ..city import CitySummary

@@ -15,8 +15,7 @@ import click
 from ..language import LOCALES
 from ..messages.errors import BadInput, CannotWrite, ComputationError
 from .deferred import defer_templates
-from .printing import print_and_exit
-from .report import exit_code, exit_with
+from .printing import exit_code, exit_with, print_and_exit
 
 if TYPE_CHECKING:
     from .. import Result

@@ -10,8 +10,7 @@ import click
 
 from ..language import LOCALES
 from ..messages.errors import BadInput, CannotWrite
-from .printing import print_and_exit, print_line
-from .report import EXIT_DONE, exit_with
+from .printing import EXIT_DONE, exit_with, print_and_exit, print_line
 
 
 @click.command("start")

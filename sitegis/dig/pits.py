@@ -1,4 +1,4 @@
-"""Test pits: where one is most likely to expose the pipe for what it costs, miss after miss."""
+"""Test pits and vacuum holes: where one shows the pipe for what it costs, miss after miss."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from shapely.geometry.base import BaseGeometry
 from ..finds.records import Missed
 from ..geometry.frames import Array, lot_direction
 from ..late_dataclass import dataclass
-from ..model.dig_plan import HitMap
+from ..model.dig_plan import HitMap, VacuumHole
 from ..model.site import Site
 from ..numerics.ordering import (
     ANGLE_RAD,
@@ -31,10 +31,15 @@ from ..pits.cost import (
     BEDDING_M,
     dig_area,
     dug_holes,
+    hole_of,
+    keep_out_shape,
+    may_run_in,
     pit_cost,
     rectangle_rings,
     spacing_m,
+    surface_rate,
     surface_rates_at,
+    surfaces_at,
     with_edge,
 )
 from ..pits.exposure import (
@@ -46,12 +51,14 @@ from ..pits.exposure import (
     allowed,
     best_first,
     off_the_footing,
+    vacuum_hits,
     weigh_pits,
 )
 from ..rules.rule_set import RuleSet
 from ..score.search import look_ahead, search_order
 from .cloud import RouteCloud
 from .hits import Bands, Grid, Spans, accumulate, bands_of, cover_grid, pit_spans
+from .stakeout import choose_ties
 
 LENGTHS = (1.0, 2.0, 3.0)  # a pit may be lengthened across the route, in pit lengths: judgment
 EXTENSION_SHARES = (0.5, 1.0)  # of a pit's length by which a hole is widened: judgment
@@ -446,3 +453,76 @@ def _score(
     cost = pit_cost(area, depth, field.surface_per_m2[cells], field.site.dig, field.rules)
     clear = off_the_footing(field.site, field.rules, kind.gaps_m[cells], ground - depth)
     return np.where(clear, p / cost, 0.0)
+
+
+def vacuum_area(site: Site) -> BaseGeometry:
+    """Return where the center of a hole may stand (prepared for fast tests).
+
+    In lot, rights-of-way and easements, off the building and what was dug by half a hole, and off
+    others' lines by their own clearance: within the tolerance zone this is the way to dig.
+    """
+    half_m = 0.5 * VACUUM_HOLE_M
+    closed = [shapely.buffer(shapely.Polygon(site.building.vertices), half_m)]
+    closed += [shapely.buffer(hole_of(item), half_m) for item in dug_holes(site)]
+    closed += [
+        shapely.buffer(keep_out_shape(one), one.clearance_m + half_m) for one in site.keep_outs
+    ]
+    area = with_edge(shapely.difference(may_run_in(site), shapely.union_all(closed)))
+    shapely.prepare(area)
+    return area
+
+
+def rank_holes(field: Field) -> tuple[VacuumHole, ...]:
+    """Choose holes greedily by P(hit) per cost, each after the misses before it; at most five.
+
+    Their centers are those of the raster's cells. Of places worth the same (to a thousandth) the
+    frontmost goes first, then the leftmost. The price is the site's for a hole with its
+    restoration; nobody enters one, so that no depth asks for a protective system.
+    """
+    site, grid = field.site, field.grid
+    # a pipe is found when any of it is in the hole: half a diameter more on either side
+    reach_m = VACUUM_HOLE_M + site.drain_diameter_m
+    spans = pit_spans(field.straights, grid, (0.5 * reach_m, 0.5 * reach_m))
+    seen = reachable(field, spans)
+    centers, area = grid.centers().reshape(-1, 2), vacuum_area(site)
+    cost = site.dig.vacuum_hole + VACUUM_HOLE_M**2 * field.surface_per_m2.ravel()
+    crossed = accumulate(spans, field.cloud.weights, seen).ravel()
+    worth = np.flatnonzero(at_least(crossed, LEAST_GAIN))
+    worth = worth[shapely.contains_xy(area, *centers[worth].T)]
+    left, found = np.array(field.cloud.weights), np.zeros(field.cloud.weights.size, bool)
+    holes: list[VacuumHole] = []
+    # as the pits: greedy, each after the misses before it
+    while worth.size and len(holes) < PITS_AT_MOST and at_least(left.sum(), STOP_BELOW):
+        gain = accumulate(spans, left, seen).ravel()[worth]
+        score = in_steps(gain / cost[worth], relative_step(gain / cost[worth]))
+        # cells are in order from the front, then from the left
+        cell = worth[int(np.flatnonzero(score == score.max())[0])]
+        hit = _hits(field, centers[cell], reach_m)
+        if not at_least(left[hit].sum(), LEAST_GAIN):
+            break
+        found |= hit
+        left = np.where(hit, 0.0, left)
+        xy, weights = centers[cell], field.cloud.weights
+        surface = str(surfaces_at(site, xy[None])[0])
+        holes.append(
+            VacuumHole(
+                rank=len(holes) + 1,
+                x_m=float(xy[0]),
+                y_m=float(xy[1]),
+                p_hit=min(float(weights[hit].sum()), 1.0),
+                p_hit_so_far=min(float(weights[found].sum()), 1.0),
+                cost=site.dig.vacuum_hole + VACUUM_HOLE_M**2 * surface_rate(site.dig, surface),
+                surface=surface,
+                ties=choose_ties(site, xy)[0],
+            )
+        )
+    return tuple(holes)
+
+
+def _hits(
+    field: Field, center: Array, reach_m: float
+) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """Return which routes (m,) a hole finds, exactly."""
+    ground_m = float(field.site.ground.elevation_m(center))
+    deepest = np.array([ground_m - field.site.dig.max_depth_m])
+    return np.asarray(vacuum_hits(field.straights, center[None], reach_m, deepest)[0], bool)

@@ -24,12 +24,11 @@ from .corridors import draw_corridors
 from .depths import depth_table, trench_cost
 from .excavation import planned_soil
 from .guess import guessed_cuts, guessed_digs
-from .pits import Field, hit_map, lay_field, rank_pits
+from .pits import Field, hit_map, lay_field, rank_holes, rank_pits
 from .stakeout import choose_ties
 from .standing import never_worse, still_standing
 from .tie_in import unplaced_fixtures
 from .trenches import exposures, follow_trenches
-from .vacuum import rank_holes
 
 # a way with less of a pit's probability is not named there; judgment
 CONTRIBUTES = 0.01

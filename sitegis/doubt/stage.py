@@ -28,9 +28,8 @@ from ..numerics.statistics import log_sum
 from ..units import about, is_imperial, percent
 from .ask import INDOORS, asked_together, measurement_for
 from .depths import depth_readings, leading_main
-from .earth import earth_readings
 from .levels import level_readings
-from .lot import lot_readings
+from .lot import earth_readings, lot_readings
 from .readings import other_readings
 from .unchecked import HEADING_BLUNDER, unchecked_inputs
 from .weigh import (

@@ -11,9 +11,8 @@ from ..model.site import Site
 from ..model.survey import Survey
 from ..read.plausible import HOUSE_BELOW_M, RIM_APART_M
 from ..units import about, format_length
-from .earth import EARTH_BLUNDER
 from .levels import GROUND_BLUNDER, SLAB_BLUNDER, near_house
-from .lot import BUILDING_BLUNDER, FRONT_BLUNDER
+from .lot import BUILDING_BLUNDER, EARTH_BLUNDER, FRONT_BLUNDER
 
 ERROR_M, FLOOR_M = 0.3048, 2.7
 """Errors whose effects are told: a foot, a floor."""

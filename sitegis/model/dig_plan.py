@@ -76,7 +76,7 @@ class Pit:
 
 @dataclass(frozen=True, slots=True)
 class VacuumHole:
-    """A vacuum test hole in the order of :func:`sitegis.dig.vacuum.rank_holes`.
+    """A vacuum test hole in the order of :func:`sitegis.dig.pits.rank_holes`.
 
     ``p_hit`` alone, ``p_hit_so_far`` after this and all before it; ``cost`` with restoration.
     """

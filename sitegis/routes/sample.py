@@ -24,11 +24,10 @@ from ..numerics.statistics import (
 )
 from .bends import MOST_BENDS
 from .draw import DIMENSIONS, draw_heads, is_found, suit_sequences
-from .fit import Fitted, fit_candidates
+from .fit import Fitted, fit_candidates, reason_for_none
 from .hypotheses import enumerate_hypotheses
 from .likelihoods import aims_for, count_tie, log_likelihoods
 from .plan import Plan, make_plan, proposal_shares
-from .reasons import reason_for_none
 from .sobol import Sobol, scrambled
 from .terrain import Terrain, prepare_terrain
 from .unlisted import unlisted_log_fit, unlisted_misses

@@ -15,9 +15,9 @@ from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_P, decimals, in_steps, largest
 from ..units import percent
 from .checks import Check, CheckContext, list_checks
-from .information import information_gain_bits
 from .particles import Particles, draw_particles
 from .pits import Pits, lay_pits
+from .posterior import information_gain_bits
 from .search import CENT, SearchPlan
 from .weighed_site import WeighedSite
 from .words import name_hypothesis

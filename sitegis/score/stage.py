@@ -14,13 +14,19 @@ from ..model.results import Contribution, Routes, ScoredHypothesis, Scores
 from ..model.survey import Survey
 from ..numerics.statistics import EvidenceSum, normalized_weights, pareto_k
 from .assumptions import list_assumptions
-from .contributions import weigh_items
 from .finds import find_notices, judge_finds
 from .next_check import ask_checks, prepare_checks, rank_checks, telling_checks
 from .notices import list_notices
 from .posterior import most_probable_route, posterior
-from .reliability import reliability_words
-from .weighed_site import NONE_LEFT_OUT, WeighedSite, hypothesis_evidence, log_weights, weigh_site
+from .weighed_site import (
+    NONE_LEFT_OUT,
+    WeighedSite,
+    hypothesis_evidence,
+    log_weights,
+    weigh_items,
+    weigh_site,
+)
+from .words import reliability_words
 
 
 def score_hypotheses(survey: Survey) -> Survey:

@@ -32,7 +32,7 @@ from ..numbers import written_date
 from ..report import Report, report
 from ..report.section import Section
 from ..text import worth_sentence
-from . import as_found, log, particulars, tables
+from . import as_found, particulars, tables
 from .blocks import BODY, CAUTION, HEAD, ITALICS, SMALL, TITLE, Drawing, Notes, grid, sections, text
 from .plan import draw_house, draw_plan
 from .profile import draw_profile
@@ -212,7 +212,7 @@ def _tables(survey: Survey, parts: Report, width: float) -> list[Flowable]:
     ]
     falls = (
         *parts["branches"],
-        *log.log_sections(survey),
+        *as_found.log_sections(survey),
         *parts["falls"],
         tables.adjustment_section(survey),
     )

@@ -6,8 +6,7 @@ from ...evidence import item_label
 from ...messages.errors import Notice
 from ...model.results import Contribution
 from ...model.survey import Survey
-from ...score.reliability import reliability_words
-from ...score.words import support_words
+from ...score.words import reliability_words, support_words
 from ...units import about, format_slope, percent
 from ..text import (
     check_sentence,
