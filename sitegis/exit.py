@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -103,7 +104,7 @@ def find_exit(survey: Survey) -> Survey:
         log_practice=log_practice,
     )
     return replace(
-        survey, penetration=replace(exit, notices=exit_notices(exit, site, inside=inside))
+        survey, penetration=replace(exit, notices=tuple(exit_notices(exit, site, inside=inside)))
     )
 
 
@@ -337,7 +338,7 @@ def _ground_at(site: Site, place: Array) -> tuple[float, float]:
     return float(site.ground.elevation_m(place)), float(share @ site.ground.sds_m)
 
 
-def exit_notices(exit: Exit, site: Site, *, inside: bool) -> tuple[Notice, ...]:
+def exit_notices(exit: Exit, site: Site, *, inside: bool) -> Iterator[Notice]:
     """Say what a person should know of the exit.
 
     Parameters
@@ -351,15 +352,14 @@ def exit_notices(exit: Exit, site: Site, *, inside: bool) -> tuple[Notice, ...]:
 
     Returns
     -------
-    tuple[Notice, ...]
+    Iterator[Notice]
         What is to be said, in order.
     """
-    notices = []
     if not inside:
-        notices.append(notice_of("last-point-outside", "exit"))
+        yield notice_of("last-point-outside", "exit")
     if exit.unseen_m > FAR_M:
-        notices.append(
-            notice_of("exit-far-from-last-mark", "exit", unseen_m=about(exit.unseen_m, site.units))
+        yield notice_of(
+            "exit-far-from-last-mark", "exit", unseen_m=about(exit.unseen_m, site.units)
         )
     # a rare component far aside does not make the exit weakly held
     likely = [
@@ -370,26 +370,21 @@ def exit_notices(exit: Exit, site: Site, *, inside: bool) -> tuple[Notice, ...]:
     spread = max(largest_sd_m(covariance[:2, :2]) for covariance in likely)
     turn_deg = max(float(np.degrees(np.sqrt(covariance[2, 2]))) for covariance in likely)
     if spread > WEAK_SD_M or turn_deg > WEAK_ANGLE_DEG:
-        notices.append(
-            notice_of(
-                "exit-weakly-held",
-                "exit",
-                spread=about(spread, site.units),
-                turn_deg=min(turn_deg, 90.0),
-            )
+        yield notice_of(
+            "exit-weakly-held",
+            "exit",
+            spread=about(spread, site.units),
+            turn_deg=min(turn_deg, 90.0),
         )
     outward = outward_normals(site.building)[exit.wall_index]
     # cosine of the angle between drain and the wall's outward normal
     square = float(outward @ lot_direction(np.array(exit.angle_rad)))
     incidence = float(np.degrees(np.arccos(np.clip(square, -1.0, 1.0))))
     if incidence > OBLIQUE_DEG:
-        notices.append(notice_of("exit-oblique", "exit", incidence=90.0 - incidence))
-    return (
-        *notices,
-        *_bend_notice(exit),
-        *_corner_notice(exit, site.building),
-        *_high_mains(exit, site),
-    )
+        yield notice_of("exit-oblique", "exit", incidence=90.0 - incidence)
+    yield from _bend_notice(exit)
+    yield from _corner_notice(exit, site.building)
+    yield from _high_mains(exit, site)
 
 
 def exit_turns(exit: Exit) -> dict[str, tuple[float, Array]]:
@@ -437,7 +432,7 @@ def turn_words(exit: Exit) -> str:
     )
 
 
-def _bend_notice(exit: Exit) -> tuple[Notice, ...]:
+def _bend_notice(exit: Exit) -> Iterator[Notice]:
     """Say so where another direction than the stated one is probable, and digs elsewhere."""
     groups = exit_turns(exit)
     here = np.array([exit.x_m, exit.y_m])
@@ -449,8 +444,8 @@ def _bend_notice(exit: Exit) -> tuple[Notice, ...]:
             moved = np.array([x, y]) - here - ahead
             moved = moved + PIT_OUT_M * lot_direction(exit.angle_rad + turn)
             if weight >= WORTH_A_LOOK and float(np.hypot(*moved)) > PIT_MOVED_M:
-                return (notice_of("exit-may-bend", "exit", turn_words=turn_words(exit)),)
-    return ()
+                yield notice_of("exit-may-bend", "exit", turn_words=turn_words(exit))
+                return
 
 
 def invert_abreast(main: Main, exit: Exit) -> float:
@@ -472,26 +467,21 @@ def invert_abreast(main: Main, exit: Exit) -> float:
     return float(np.interp(abreast_m, polyline.stations(main.line), main.inverts_m))
 
 
-def _high_mains(exit: Exit, site: Site) -> list[Notice]:
+def _high_mains(exit: Exit, site: Site) -> Iterator[Notice]:
     """Say which mains lie higher than the drain on record; it is most often a slip of levels."""
     recorded = [main for main in site.mains if main.invert_known]
     above_m = {main.id: invert_abreast(main, exit) - exit.invert_m for main in recorded}
     high = {name: height_m for name, height_m in above_m.items() if height_m > UPHILL_M}
-    return [
-        notice_of(
-            "main-above-drain",
-            f"main.{name}",
-            # one main of several that is too high is merely not the
-            # outlet; all of them are a wrong level
-            needs_person=len(high) == len(recorded),
-            name=name,
-            height_m=about(height_m, site.units),
+    # one main of several that is too high is merely not the outlet; all of them are a wrong level
+    asks = len(high) == len(recorded)
+    for name, height_m in high.items():
+        words = about(height_m, site.units)
+        yield notice_of(
+            "main-above-drain", f"main.{name}", needs_person=asks, name=name, height_m=words
         )
-        for name, height_m in high.items()
-    ]
 
 
-def _corner_notice(exit: Exit, building: Building) -> tuple[Notice, ...]:
+def _corner_notice(exit: Exit, building: Building) -> Iterator[Notice]:
     """Say so where the drain may as well leave through the wall round the corner."""
     start = building.vertices[exit.wall_index]
     following = building.vertices[(exit.wall_index + 1) % len(building.vertices)]
@@ -500,5 +490,5 @@ def _corner_notice(exit: Exit, building: Building) -> tuple[Notice, ...]:
     sd = float(np.sqrt(along @ exit.mixture[0].covariance[:2, :2] @ along))
     # as seen from the stated component: is either end of the wall within two sds
     if min(reach, float(np.hypot(*(following - start))) - reach) > 2.0 * sd:
-        return ()
-    return (notice_of("exit-near-corner", "exit"),)
+        return
+    yield notice_of("exit-near-corner", "exit")

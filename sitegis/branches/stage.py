@@ -128,7 +128,7 @@ def _fit_tree(
         named(runs, listed, weights),
         find_crossings(runs, listed, weights, fitted.drain, branches, runs[root].id),
     )
-    notices = branch_notices(site, block, [one.reading for one in followed])
+    notices = tuple(branch_notices(site, block, [one.reading for one in followed]))
     return replace(fitted, joined=replace(block, notices=notices))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -316,71 +317,51 @@ def _bends(chain: Chain, start: float) -> tuple[Bend, ...]:
     )
 
 
-def _plan_notices(drain: Drain, plan: PlanFit, units: LengthUnit) -> tuple[Notice, ...]:
+def _plan_notices(drain: Drain, plan: PlanFit, units: LengthUnit) -> Iterator[Notice]:
     """Say what a person should know of the plan."""
-    notices = [
-        notice_of("mark-off-line", name, name=name, offset=about(abs(offset), units))
-        for name, offset, weight in zip(
-            drain.point_ids, drain.offsets_m, plan.best.weights, strict=True
-        )
-        if weight < _OUTLIER_WEIGHT
-    ]
+    marks = zip(drain.point_ids, drain.offsets_m, plan.best.weights, strict=True)
+    for name, offset, weight in marks:
+        if weight < _OUTLIER_WEIGHT:
+            yield notice_of("mark-off-line", name, name=name, offset=about(abs(offset), units))
     if len(drain.point_ids) < 4:
-        notices.append(notice_of("few-points", "locates.csv", count=len(drain.point_ids)))
-    return (*notices, *_bend_count_notice(plan))
+        yield notice_of("few-points", "locates.csv", count=len(drain.point_ids))
+    yield from _bend_count_notice(plan)
 
 
-def _bend_count_notice(plan: PlanFit) -> tuple[Notice, ...]:
+def _bend_count_notice(plan: PlanFit) -> Iterator[Notice]:
     """Say so where two counts of bends are about as likely."""
     logs = plan.log_evidence_by_bends
     ranked = sorted(logs, key=lambda k: (-round(logs[k], 6), k))
     # within odds of three to one: judgment, no source
     if len(ranked) < 2 or logs[ranked[0]] - logs[ranked[1]] > np.log(3.0):
-        return ()
-    return (notice_of("bend-count-unsure", "locates.csv", ranked=ranked[0], ranked_2=ranked[1]),)
+        return
+    yield notice_of("bend-count-unsure", "locates.csv", ranked=ranked[0], ranked_2=ranked[1])
 
 
 def _profile_notices(
     drain: Drain, depths: Depths, ids: tuple[str, ...], tails: Array, units: LengthUnit
-) -> tuple[Notice, ...]:
+) -> Iterator[Notice]:
     """Say what a person should know of the profile."""
-    notices = []
     if drain.slope_sd_ratio > _UNINFORMED_RATIO:
-        notices.append(
-            notice_of(
-                "slope-not-measured",
-                "profile",
-                slope=100 * drain.slope,
-                slope_sd=100 * drain.slope_sd,
-            )
+        yield notice_of(
+            "slope-not-measured", "profile", slope=100 * drain.slope, slope_sd=100 * drain.slope_sd
         )
     invert = drain.invert_at_end_m + drain.slope * depths.behind_m
     residual = depths.inverts_m - invert
-    notices += [
-        notice_of(
-            "depth-off-line",
-            name,
-            name=name,
-            r=about(abs(r), units),
-            text="less" if r > 0 else "more",
-        )
-        for name, r, weight in zip(ids, residual, tails, strict=True)
-        if weight < _OUTLIER_WEIGHT
-    ]
+    for name, r, weight in zip(ids, residual, tails, strict=True):
+        if weight < _OUTLIER_WEIGHT:
+            text = "less" if r > 0 else "more"
+            yield notice_of("depth-off-line", name, name=name, r=about(abs(r), units), text=text)
     # sd of the difference of neighbors
     steps = np.hypot(depths.sd_m[1:], depths.sd_m[:-1])
     jump = np.abs(np.diff(residual))
     regular = tails >= _OUTLIER_WEIGHT  # one wild depth is named once, not as two jumps
     limit = np.maximum(_jump_within(jump / steps) * steps, _LEAST_JUMP_M)
-    notices += [
-        notice_of(
-            "depth-jump", ids[i], ids=ids[i], ids_2=ids[i + 1], jump=about(float(jump[i]), units)
-        )
-        for i in np.flatnonzero((jump > limit) & regular[1:] & regular[:-1])
-    ]
+    for i in np.flatnonzero((jump > limit) & regular[1:] & regular[:-1]):
+        off = about(float(jump[i]), units)
+        yield notice_of("depth-jump", ids[i], ids=ids[i], ids_2=ids[i + 1], jump=off)
     if drain.slope + 2.0 * drain.slope_sd < 0:
-        notices.append(notice_of("falls-upstream", "profile"))
-    return tuple(notices)
+        yield notice_of("falls-upstream", "profile")
 
 
 def _jump_within(jumps: Array) -> Array:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 from scipy.special import chdtri
@@ -35,7 +35,7 @@ def adjustment_notices(
     adjustment: Adjustment,
     *,
     robust_suspect: int | None = None,
-) -> list[Notice]:
+) -> Iterator[Notice]:
     """Return notices of measurements taken out, blunders not located, and tape without a check.
 
     Parameters
@@ -53,10 +53,9 @@ def adjustment_notices(
 
     Returns
     -------
-    list[Notice]
+    Iterator[Notice]
         What is to be said.
     """
-    notices = []
     for removal in cleaned.removals:
         item = adjustment.observations[removal.index]
         proposal = f" It looks like {item.proposal}; nothing was changed." if item.proposal else ""
@@ -64,36 +63,32 @@ def adjustment_notices(
             _shown(length, network, removal.index, site)
             for length in (abs(item.residual_m), item.value_m)
         )
-        notices.append(
-            notice_of(
-                "measurement-left-out",
-                _plain(item.name),
-                plain=_plain(item.name),
-                text=value,
-                off=off,
-                w=removal.w,
-                chi_square_before=removal.chi_square_before,
-                chi_square_after=removal.chi_square_after,
-                proposal=proposal,
-                second_opinion=_second_opinion(cleaned, removal.index, robust_suspect, adjustment),
-            )
+        yield notice_of(
+            "measurement-left-out",
+            _plain(item.name),
+            plain=_plain(item.name),
+            text=value,
+            off=off,
+            w=removal.w,
+            chi_square_before=removal.chi_square_before,
+            chi_square_after=removal.chi_square_after,
+            proposal=proposal,
+            second_opinion=_second_opinion(cleaned, removal.index, robust_suspect, adjustment),
         )
-    notices += _not_located(cleaned, adjustment)
+    yield from _not_located(cleaned, adjustment)
     # suspects already say more than a strained whole
     free = adjustment.degrees_of_freedom
     if not cleaned.suspects and free > 0:
         limit = float(chdtri(free, 1.0 - _STRAINED))
         if adjustment.chi_square > limit:
-            notices.append(
-                notice_of(
-                    "measurements-strained",
-                    "ties.csv",
-                    chi_square=adjustment.chi_square,
-                    free=free,
-                    limit=limit,
-                )
+            yield notice_of(
+                "measurements-strained",
+                "ties.csv",
+                chi_square=adjustment.chi_square,
+                free=free,
+                limit=limit,
             )
-    return notices + _unchecked(site, network, adjustment)
+    yield from _unchecked(site, network, adjustment)
 
 
 def _second_opinion(
@@ -124,7 +119,7 @@ def _plain(name: str) -> str:
     return name.removesuffix(" (m per m)")
 
 
-def changed_over_notices(adjustment: Adjustment, pair: tuple[int, int] | None) -> list[Notice]:
+def changed_over_notices(adjustment: Adjustment, pair: tuple[int, int] | None) -> Iterator[Notice]:
     """Return a notice of two ties whose distances look exchanged.
 
     Parameters
@@ -136,28 +131,28 @@ def changed_over_notices(adjustment: Adjustment, pair: tuple[int, int] | None) -
 
     Returns
     -------
-    list[Notice]
+    Iterator[Notice]
         What is to be said.
     """
     if pair is None:
-        return []
+        return
     one, other = (adjustment.observations[index].name for index in pair)
-    return [notice_of("ties-changed-over", "ties.csv", one=one, other=other)]
+    yield notice_of("ties-changed-over", "ties.csv", one=one, other=other)
 
 
-def _not_located(cleaned: Cleaned, adjustment: Adjustment) -> list[Notice]:
+def _not_located(cleaned: Cleaned, adjustment: Adjustment) -> Iterator[Notice]:
     """Return a notice that one of several measurements is wrong and nothing tells which."""
     if not cleaned.suspects:
-        return []
+        return
     suspects = [adjustment.observations[i] for i in cleaned.suspects]
     listed = "; ".join(
         f"'{_plain(item.name)}'" + (f" (looks like {item.proposal})" if item.proposal else "")
         for item in suspects[:8]
     )
-    return [notice_of("blunder-not-located", _plain(suspects[0].name), listed=listed)]
+    yield notice_of("blunder-not-located", _plain(suspects[0].name), listed=listed)
 
 
-def _unchecked(site: Site, network: Network, adjustment: Adjustment) -> list[Notice]:
+def _unchecked(site: Site, network: Network, adjustment: Adjustment) -> Iterator[Notice]:
     """Return a notice of the points that no second measurement checks."""
     weak: dict[str, None] = {}
     for item, quality in zip(network.observations, adjustment.observations, strict=True):
@@ -166,13 +161,13 @@ def _unchecked(site: Site, network: Network, adjustment: Adjustment) -> list[Not
         if item.room and not quality.removed and quality.redundancy < 0.02:
             weak.setdefault(item.joins[0])
     if not weak:
-        return []
-    return [notice_of("tape-not-checked", "locates.csv", weak=", ".join(weak))]
+        return
+    yield notice_of("tape-not-checked", "locates.csv", weak=", ".join(weak))
 
 
 def mirror_notices(
     site: Site, network: Network, x: Array, mirrors: Sequence[tuple[Array, tuple[str, ...]]]
-) -> list[Notice]:
+) -> Iterator[Notice]:
     """Return notices of a second place that fits as well, and of what would settle it.
 
     ``mirrors``: the other solution's unknowns (size,) and the nodes that it moves; ``x`` (size,).
@@ -190,10 +185,9 @@ def mirror_notices(
 
     Returns
     -------
-    list[Notice]
+    Iterator[Notice]
         What is to be said.
     """
-    notices = []
     for other, names in mirrors:
         start, end, difference = separating_measurement(
             named_places(site, network, x), named_places(site, network, other), names
@@ -204,13 +198,10 @@ def mirror_notices(
             if start
             else "Measure one more distance to settle it."
         )
-        notices.append(
-            notice_of("mirror-solution", names[0], names=", ".join(names), settle=settle)
-        )
-    return notices
+        yield notice_of("mirror-solution", names[0], names=", ".join(names), settle=settle)
 
 
-def head_notices(site: Site, readings: Mapping[str, HeadDepth | None]) -> list[Notice]:
+def head_notices(site: Site, readings: Mapping[str, HeadDepth | None]) -> Iterator[Notice]:
     """Return notices of the locator's readings that contradict each other.
 
     Parameters
@@ -222,10 +213,9 @@ def head_notices(site: Site, readings: Mapping[str, HeadDepth | None]) -> list[N
 
     Returns
     -------
-    list[Notice]
+    Iterator[Notice]
         What is to be said.
     """
-    notices = []
     for point, head in readings.items():
         if head is not None and head.distorted:
             expected = (
@@ -233,21 +223,18 @@ def head_notices(site: Site, readings: Mapping[str, HeadDepth | None]) -> list[N
                 if head.check == "lift"
                 else "the depth from the nulls and the depth reading disagree"
             )
-            notices.append(
-                notice_of(
-                    "field-distorted",
-                    point,
-                    point=point,
-                    expected=expected,
-                    departure_m=format_length(abs(head.departure_m), site.depth_units),
-                )
+            yield notice_of(
+                "field-distorted",
+                point,
+                point=point,
+                expected=expected,
+                departure_m=format_length(abs(head.departure_m), site.depth_units),
             )
-    return notices
 
 
 def weak_notices(
     site: Site, names: Sequence[str], blocks: Sequence[Array], condition: float
-) -> list[Notice]:
+) -> Iterator[Notice]:
     """Return a notice of a network so weakly shaped that a point, or the sums, may lie far off.
 
     ``blocks`` are the points' covariances (2, 2) from tape, ties and building alone;
@@ -266,25 +253,19 @@ def weak_notices(
 
     Returns
     -------
-    list[Notice]
+    Iterator[Notice]
         What is to be said.
     """
     if not names:
-        return []
+        return
     spreads = [largest_sd_m(block) for block in blocks]
     worst = largest(spreads, MATTERS_M)
     # the stated spread of the house's place moves every point
     # alike: taping more indoors would not help
     least = float(np.hypot(_WEAK_SD_M, site.building.position_sd_m))
     if spreads[worst] <= least and condition <= _WEAK_CONDITION:
-        return []
+        return
     spread = format_length(spreads[worst], site.units, fraction=2)
-    return [
-        notice_of(
-            "place-weakly-held",
-            names[worst],
-            names=names[worst],
-            spread=spread,
-            condition=condition,
-        )
-    ]
+    yield notice_of(
+        "place-weakly-held", names[worst], names=names[worst], spread=spread, condition=condition
+    )

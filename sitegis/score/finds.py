@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Any, cast
 
@@ -216,7 +216,7 @@ def _worth(
     return max(planned.cost_of(order, weights) - planned.plan(weights).cost, 0.0)
 
 
-def find_notices(judged: Sequence[FindJudgment], site: Site) -> tuple[Notice, ...]:
+def find_notices(judged: Sequence[FindJudgment], site: Site) -> Iterator[Notice]:
     """Say which finds no route explains well, or are too narrow, and what else they would be.
 
     Parameters
@@ -228,10 +228,9 @@ def find_notices(judged: Sequence[FindJudgment], site: Site) -> tuple[Notice, ..
 
     Returns
     -------
-    tuple[Notice, ...]
+    Iterator[Notice]
         What is to be said.
     """
-    notices = []
     for one in judged:
         if not isinstance(one.finding, Found):
             continue
@@ -241,13 +240,12 @@ def find_notices(judged: Sequence[FindJudgment], site: Site) -> tuple[Notice, ..
         where = f"findings.csv row {one.finding.row}"
         if one.p_drain < DOUBTED:
             values |= {"off": _off_words(one, site), "causes": words}
-            notices.append(notice_of("find-not-explained", where, **values))
+            yield notice_of("find-not-explained", where, **values)
         elif is_narrower(one.finding, site):
             across = (one.finding.diameter_m or 0.0, site.drain_diameter_m)
             found, drain = (about(value, site.depth_units) for value in across)
             values |= {"found": found, "drain": drain, "causes": words or f"{OTHER_PIPE} under 1 %"}
-            notices.append(notice_of("find-narrower", where, **values))
-    return tuple(notices)
+            yield notice_of("find-narrower", where, **values)
 
 
 def _off_words(one: FindJudgment, site: Site) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 import numpy as np
@@ -50,17 +50,16 @@ def list_notices(scored: Sequence[ScoredHypothesis], site: Site) -> tuple[Notice
     return tuple(notices)
 
 
-def _impossible(scored: Sequence[ScoredHypothesis]) -> list[Notice]:
+def _impossible(scored: Sequence[ScoredHypothesis]) -> Iterator[Notice]:
     """Say where no listed way is possible, or none of them leads."""
     listed = [s for s in scored if s.hypothesis.way != "unlisted"]
     if not any(s.probability > 0.0 for s in listed):
-        return [notice_of("no-way-fits", WHERE)]
-    if scored[0].hypothesis.way == "unlisted":
-        return [notice_of("unlisted-leads", WHERE)]
-    return []
+        yield notice_of("no-way-fits", WHERE)
+    elif scored[0].hypothesis.way == "unlisted":
+        yield notice_of("unlisted-leads", WHERE)
 
 
-def _equally_likely(scored: Sequence[ScoredHypothesis], site: Site) -> list[Notice]:
+def _equally_likely(scored: Sequence[ScoredHypothesis], site: Site) -> Iterator[Notice]:
     """Say where the two most probable mains are about equally likely."""
     by_main: dict[str | None, float] = {}
     for s in scored:
@@ -68,22 +67,20 @@ def _equally_likely(scored: Sequence[ScoredHypothesis], site: Site) -> list[Noti
     # at equal probability by name, whatever the last digits
     ranked = sorted(by_main.items(), key=lambda pair: (-round(pair[1], 9), pair[0] or ""))
     if len(ranked) > 1 and ranked[0][1] < ABOUT_EQUAL_RATIO * ranked[1][1]:
-        return [
-            notice_of(
-                "mains-equally-likely",
-                WHERE,
-                main_words=_main_words(ranked[0], scored, site),
-                main_words_2=_main_words(ranked[1], scored, site),
-            )
-        ]
+        yield notice_of(
+            "mains-equally-likely",
+            WHERE,
+            main_words=_main_words(ranked[0], scored, site),
+            main_words_2=_main_words(ranked[1], scored, site),
+        )
+        return
     alternatives = [s for s in scored if s.hypothesis.way != "unlisted"]
     if (
         len(alternatives) > 1
         and alternatives[0].probability < ABOUT_EQUAL_RATIO * alternatives[1].probability
     ):
         names = " and ".join(name_hypothesis(s.hypothesis, site) for s in alternatives[:2])
-        return [notice_of("ways-equally-likely", WHERE, names=names)]
-    return []
+        yield notice_of("ways-equally-likely", WHERE, names=names)
 
 
 def _main_words(
@@ -96,25 +93,18 @@ def _main_words(
     return f"{name_main(main, site)} {percent(probability)}"
 
 
-def _against_the_leader(scored: Sequence[ScoredHypothesis], site: Site) -> list[Notice]:
+def _against_the_leader(scored: Sequence[ScoredHypothesis], site: Site) -> Iterator[Notice]:
     """Say which items of evidence speak strongly against the leading hypothesis."""
     leader = scored[0]
     name = name_hypothesis(leader.hypothesis, site)
-    return [
-        notice_of(
-            "evidence-disagrees",
-            WHERE,
-            item=item_label(item.item, item.kind),
-            odds=odds_words(item.bits, name),
-        )
-        for item in leader.contributions
-        if item.bits < STRONGLY_AGAINST_BITS and leader.hypothesis.way != "unlisted"
-    ]
+    for item in leader.contributions:
+        if item.bits < STRONGLY_AGAINST_BITS and leader.hypothesis.way != "unlisted":
+            label, odds = item_label(item.item, item.kind), odds_words(item.bits, name)
+            yield notice_of("evidence-disagrees", WHERE, item=label, odds=odds)
 
 
-def _sampling(scored: Sequence[ScoredHypothesis], site: Site) -> list[Notice]:
+def _sampling(scored: Sequence[ScoredHypothesis], site: Site) -> Iterator[Notice]:
     """Say where there were too few samples, and whether that could change the order."""
-    notices = []
     # the shape of the weights' tail is asked for only where finds weigh routes anew
     looked = any(isinstance(item, Finding) for item in site.evidence)
     for s in scored:
@@ -124,17 +114,14 @@ def _sampling(scored: Sequence[ScoredHypothesis], site: Site) -> list[Notice]:
         few = s.effective_samples < LEAST_EFFECTIVE_SAMPLES
         heavy = looked and s.pareto_k > MOST_PARETO_K
         if few or heavy or s.log_evidence_se > MOST_LOG_EVIDENCE_SE:
-            notices.append(
-                notice_of(
-                    "few-samples",
-                    WHERE,
-                    needs_person=_could_change_order(s, scored),
-                    name_hypothesis=name_hypothesis(s.hypothesis, site),
-                    effective_samples=s.effective_samples,
-                    log_evidence_se=s.log_evidence_se,
-                )
+            yield notice_of(
+                "few-samples",
+                WHERE,
+                needs_person=_could_change_order(s, scored),
+                name_hypothesis=name_hypothesis(s.hypothesis, site),
+                effective_samples=s.effective_samples,
+                log_evidence_se=s.log_evidence_se,
             )
-    return notices
 
 
 def _could_change_order(chosen: ScoredHypothesis, scored: Sequence[ScoredHypothesis]) -> bool:

@@ -10,19 +10,12 @@ import numpy as np
 from ..exit import exit_turns, straight_sd_rad, turn_words
 from ..model.dig_plan import GuessedCut, GuessedDig, Pit, TapeTie
 from ..model.results import Hypothesis, ScoredHypothesis
-from ..model.site import Side
 from ..model.survey import Survey
 from ..numerics.noise_scale import NoiseScale
 from ..numerics.ordering import MATTERS_M, smallest
 from ..numerics.statistics import NORMAL_95
 from ..units import LengthUnit, about, format_bearing, format_slope, percent
 
-SIDE_WORDS: dict[Side, str] = {
-    "front": "front",
-    "right": "right",
-    "rear": "rear",
-    "left": "left",
-}
 NEGLIGIBLE_RATIO = 0.9
 WORTH_NAMING = 0.01
 SURELY_STRAIGHT = 0.95  # from here on what the drain does before the wall goes without saying
@@ -62,7 +55,7 @@ def alternative_words(survey: Survey, hypothesis: Hypothesis) -> str:
     main = next(main for main in survey.site.mains if main.id == hypothesis.main)
     target = f"the main in {main.street} ({main.id})"
     if hypothesis.way == "side-yard" and hypothesis.yard_side is not None:
-        return f"{target}, around the {SIDE_WORDS[hypothesis.yard_side]} of the house"
+        return f"{target}, around the {hypothesis.yard_side} of the house"
     return f"{target}, direct"
 
 
@@ -84,7 +77,7 @@ def short_name(survey: Survey, hypothesis: Hypothesis) -> str:
     if hypothesis.main is None:
         return OTHER
     if hypothesis.way == "side-yard" and hypothesis.yard_side is not None:
-        return f"{hypothesis.main} around the {SIDE_WORDS[hypothesis.yard_side]}"
+        return f"{hypothesis.main} around the {hypothesis.yard_side}"
     return f"{hypothesis.main} direct"
 
 
@@ -120,7 +113,7 @@ def corner_words(survey: Survey) -> tuple[float, str]:
     along = [side for side in sides if side in ("left", "right")]
     if len(across) == 1 and len(along) == 1:
         return distances[nearer], f"{across[0]}-{along[0]} corner"
-    return distances[nearer], f"nearer end of that {SIDE_WORDS[penetration.side]} wall"
+    return distances[nearer], f"nearer end of that {penetration.side} wall"
 
 
 def wall_offset_words(survey: Survey) -> str:
@@ -154,7 +147,7 @@ def exit_sentence(survey: Survey) -> str:
     penetration, site = survey.exit, survey.site
     unit, depth_unit = site.units, site.depth_units
     return (
-        f"Wall penetration: {SIDE_WORDS[penetration.side]} wall, {wall_offset_words(survey)}, "
+        f"Wall penetration: {penetration.side} wall, {wall_offset_words(survey)}, "
         f"invert {about(penetration.depth_m, unit)} "
         f"± {about(NORMAL_95 * penetration.depth_sd_m, depth_unit)} below the ground outside "
         f"(both 95 %), heading "
@@ -456,11 +449,7 @@ def contribution_words(bits: float) -> str:
     odds = 2.0 ** min(abs(bits), 20.0)
     if odds >= 1000:
         return f"likelihood ratio over 1000 {side}"
-    return (
-        f"likelihood ratio {odds:.1f} {side}"
-        if odds < 100
-        else f"likelihood ratio {odds:.0f} {side}"
-    )
+    return f"likelihood ratio {odds:.{1 if odds < 100 else 0}f} {side}"
 
 
 def likely_and_not(
