@@ -1,7 +1,8 @@
 """Types of ``answer.json`` from its schema: ``python -m tests.answer_types`` writes the module.
 
-Each object of the schema becomes a ``TypedDict``, what it takes from another its base; a test holds
-that the module is what the schema gives.
+Each object of the schema becomes a ``TypedDict``, what it takes from another its base; one whose
+members are all there and all alike a ``dict`` of their names. A test holds that the module is what
+the schema gives.
 """
 
 from __future__ import annotations
@@ -74,6 +75,9 @@ class Types:
             key: (self.of(part, name + _camel(key), f"{path}.{key}".lstrip(".")), key in required)
             for key, part in schema["properties"].items()
         }
+        kinds = {kind for kind, needed in fields.values() if needed}
+        if name != "Place" and not bases and len(kinds) == 1 and set(fields) == required:
+            return f"dict[{_literal(list(fields))}, {kinds.pop()}]"
         if any(keyword.iskeyword(key) for key in fields):
             pairs = ", ".join(f'"{key}": {kind}' for key, (kind, _) in fields.items())
             self.classes[name] = f'{name} = TypedDict("{name}", {{{pairs}}})\n'

@@ -21,13 +21,6 @@ class Reference(TypedDict):
     slab_elevation_m: float | None
 
 
-class RuleSet(TypedDict):
-    """``rule_set`` of ``answer.json``."""
-
-    name: str
-    edition: str
-
-
 class Noise(TypedDict):
     """``noise[]`` of ``answer.json``."""
 
@@ -125,20 +118,6 @@ class Interval(TypedDict):
     pieces: list[list[float]]
 
 
-class ExitIntervals(TypedDict):
-    """``exit.intervals`` of ``answer.json``.
-
-    After all evidence. azimuth_deg: highest-density set, that of 95 % by the marks after the
-    last bend and by wall (its level of none, of one and of two or more), each piece clockwise
-    from its first number in [0, 360) to its second, which may pass 360; the others: central.
-    """
-
-    azimuth_deg: list[Interval]
-    invert_m: list[Interval]
-    depth_m: list[Interval]
-    slope: list[Interval]
-
-
 class Exit(Place):
     """``exit`` of ``answer.json``."""
 
@@ -156,15 +135,9 @@ class Exit(Place):
     covariance: NotRequired[list[list[float]]]
     components: NotRequired[list[ExitComponent]]
     regions: NotRequired[list[Region]]
-    intervals: NotRequired[ExitIntervals]
-
-
-class TapIntervals(TypedDict):
-    """``tap.intervals`` of ``answer.json``."""
-
-    station_m: list[Interval]
-    from_manhole_m: list[Interval]
-    invert_m: list[Interval]
+    intervals: NotRequired[
+        dict[Literal["azimuth_deg", "invert_m", "depth_m", "slope"], list[Interval]]
+    ]
 
 
 class Tap(Place):
@@ -181,7 +154,7 @@ class Tap(Place):
     direction: Literal["upstream", "downstream", None]
     from_manhole_m: float | None
     station: str | None
-    intervals: TapIntervals
+    intervals: dict[Literal["station_m", "from_manhole_m", "invert_m"], list[Interval]]
 
 
 class Finding(Place):
@@ -211,12 +184,6 @@ class Follow(TypedDict):
     length_m: float
 
 
-class LineIntervals(TypedDict):
-    """``line[].intervals`` of ``answer.json``."""
-
-    invert_m: list[Interval]
-
-
 class Line(Place):
     """``line[]`` of ``answer.json``."""
 
@@ -225,18 +192,7 @@ class Line(Place):
     invert_m: float
     depth_m: float
     regions: NotRequired[list[Region]]
-    intervals: NotRequired[LineIntervals]
-
-
-class HypothesisIntervals(TypedDict):
-    """``hypotheses[].intervals`` of ``answer.json``.
-
-    Central, over the routes of this alternative; left out where it has none.
-    """
-
-    length_m: list[Interval]
-    fall_m: list[Interval]
-    drop_at_main_m: list[Interval]
+    intervals: NotRequired[dict[Literal["invert_m"], list[Interval]]]
 
 
 class HypothesisEvidence(TypedDict):
@@ -262,22 +218,13 @@ class Hypothesis(TypedDict):
     fall_m: float | None
     arrival_above_main_m: float | None
     drop_at_main_m: float | None
-    intervals: NotRequired[HypothesisIntervals]
+    intervals: NotRequired[dict[Literal["length_m", "fall_m", "drop_at_main_m"], list[Interval]]]
     yard_side: NotRequired[Literal["front", "right", "rear", "left", None]]
     prior: NotRequired[float]
     evidence: list[HypothesisEvidence]
 
 
 Tie = TypedDict("Tie", {"from": str, "x_m": float, "y_m": float, "distance_m": float})
-
-
-class PitIntervals(TypedDict):
-    """``pits[].intervals`` of ``answer.json``.
-
-    depth_m: of the invert below ground over all routes that cross the pit, central.
-    """
-
-    depth_m: list[Interval]
 
 
 class PitVacuumHole(TypedDict):
@@ -349,7 +296,7 @@ class Pit(Place):
     depth_95_m: float
     volume_m3: float
     ties: list[Tie]
-    intervals: NotRequired[PitIntervals]
+    intervals: NotRequired[dict[Literal["depth_m"], list[Interval]]]
     vacuum_hole: NotRequired[PitVacuumHole]
     extends: NotRequired[str | None]
     longer_pit: NotRequired[PitLongerPit | None]
@@ -438,14 +385,6 @@ class TieIn(Place):
     checks: NotRequired[list[CodeCheck]]
 
 
-class Flow(TypedDict):
-    """``flow`` of ``answer.json``."""
-
-    velocity_m_s: float
-    flow_m3_s: float
-    depth_ratio: float
-
-
 class ProfileCheckSag(TypedDict):
     """``profile_check.sags[]`` of ``answer.json``."""
 
@@ -467,8 +406,8 @@ class ProfileCheck(TypedDict):
     least_slope: float
     section: str
     p_meets_least: float
-    full: Flow
-    design: Flow
+    full: dict[Literal["velocity_m_s", "flow_m3_s", "depth_ratio"], float]
+    design: dict[Literal["velocity_m_s", "flow_m3_s", "depth_ratio"], float]
     sags: list[ProfileCheckSag]
     statements: list[str]
 
@@ -638,7 +577,7 @@ class Answer(TypedDict):
     crs_unit: NotRequired[str]
     reference: NotRequired[Reference]
     units: NotRequired[Literal["ft", "in", "m", "mm"]]
-    rule_set: NotRequired[RuleSet]
+    rule_set: NotRequired[dict[Literal["name", "edition"], str]]
     noise: NotRequired[list[Noise]]
     readings: NotRequired[list[Reading]]
     doubt: NotRequired[Doubt]
