@@ -468,7 +468,7 @@ def invert_abreast(main: Main, exit: Exit) -> float:
 
 
 def _high_mains(exit: Exit, site: Site) -> Iterator[Notice]:
-    """Say which mains lie higher than the drain on record; it is most often a slip of levels."""
+    """Say which mains lie higher than the drain on record; it is most often a blunder of levels."""
     recorded = [main for main in site.mains if main.invert_known]
     above_m = {main.id: invert_abreast(main, exit) - exit.invert_m for main in recorded}
     high = {name: height_m for name, height_m in above_m.items() if height_m > UPHILL_M}

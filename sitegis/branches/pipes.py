@@ -135,7 +135,7 @@ def relative(marks: Marks, position_sd_m: float) -> Marks:
     """Return marks in the frame that moves with the building and with the session's shift.
 
     What moves all runs alike says nothing of how they lie to each other: the building's place is
-    taken out, and the session's shift moved from what the receiver found to what was taped.
+    taken out, and the session's shift moved from what the locator found to what was taped.
 
     Parameters
     ----------

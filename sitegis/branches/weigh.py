@@ -225,7 +225,7 @@ def _contrasts(m: int) -> Array:
 
 
 def _received(marks: Marks) -> Array:
-    """Return the part (2n, 2n) of the marks' covariance that grows with the receiver's noise."""
+    """Return the part (2n, 2n) of the marks' covariance that grows with the locator's noise."""
     n = len(marks.xy)
     own = np.zeros((n, 2, n, 2))
     own[np.arange(n), :, np.arange(n), :] = marks.independent * marks.received[:, None, None]

@@ -13,7 +13,7 @@ from functools import lru_cache
 
 from ..late_dataclass import dataclass
 
-# Judgment, no source: an address names another street than the one its lot fronts, or a slip.
+# Judgment, no source: an address names another street than the one its lot fronts, or a blunder.
 ADDRESS_BLUNDER = 0.04
 PARTLY = 0.3
 
@@ -147,5 +147,5 @@ def agreement(address: str, street: str) -> float:
 
 
 def likelihood(fit: float) -> float:
-    """Return how likely such an address is if the lot fronts the street; a slip has 4 %."""
+    """Return how likely such an address is if the lot fronts the street; a blunder has 4 %."""
     return ADDRESS_BLUNDER + (1.0 - ADDRESS_BLUNDER) * fit

@@ -78,7 +78,7 @@ def _tapes_first(checked: Check) -> list[str]:
 
 
 def _name_blunders(draft: Site, faults: tuple[Fault, ...]) -> None:
-    """Say which usual slips would make refused rows agree."""
+    """Say which usual blunders would make refused rows agree."""
     from ..doubt.usual import fitting_blunders
 
     likely_blunders = fitting_blunders(draft, faults)

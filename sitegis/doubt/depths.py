@@ -1,4 +1,4 @@
-"""Other readings of the receiver's depths: halved, doubled, a foot off, centimeters for inches.
+"""Other readings of the locator's depths: halved, doubled, a foot off, centimeters for inches.
 
 Each is weighed by the profile's own evidence (:mod:`sitegis.line.profile`): the slope's prior, how
 deep drains lie under a floor, the slab above them, and depths taped to the pipe; and by the
@@ -27,7 +27,7 @@ from ..numerics.statistics import log_sum
 from .weigh import Penetration, foot_on, nearest_main
 
 DEPTH_BLUNDER = 0.03
-"""The receiver's depths are all wrong by one slip. Judgment, no source."""
+"""The locator's depths are all wrong by one blunder. Judgment, no source."""
 FOOT_M = 0.3048
 DEPTH_BLUNDERS: Mapping[str, tuple[float, float, str]] = {
     "halved": (0.5, 0.0, "all depths of the locator were written at half of what they are"),
@@ -37,7 +37,7 @@ DEPTH_BLUNDERS: Mapping[str, tuple[float, float, str]] = {
     "cm-as-in": (2.54, 0.0, "the depths are in centimeters, and were read as inches"),
     "in-as-cm": (1.0 / 2.54, 0.0, "the depths are in inches, and were read as centimeters"),
 }
-"""A slip's factor and offset: depth as written = factor × depth + offset; and its words."""
+"""A blunder's factor and offset: depth as written = factor × depth + offset; and its words."""
 UPHILL_SD_M, DROP_MEAN_M, OTHER_SHARE = 0.20, 1.2, 0.02
 """How well a fall to a main is known, how far above a main drains arrive on average
 (exponential), and the share of drains that all this does not hold for. Judgment, no source."""
@@ -67,7 +67,7 @@ class DepthReading:
 
 
 def depth_readings(survey: Survey) -> tuple[DepthReading, ...]:
-    """Weigh the slips of the receiver's depths; empty where the receiver read no depth."""
+    """Weigh the blunders of the locator's depths; empty where the locator read no depth."""
     placement, drain = survey.placement, survey.drain
     received = [
         point
@@ -98,7 +98,7 @@ def depth_readings(survey: Survey) -> tuple[DepthReading, ...]:
 
 
 def _order(survey: Survey, factor: float, offset_m: float) -> tuple[int, ...]:
-    """Return the order of the drain's marks downstream under a slip of their depths."""
+    """Return the order of the drain's marks downstream under a blunder of their depths."""
     site, placement = survey.site, _corrected(survey.site, survey.placement, factor, offset_m)
     if placement is None:
         return ()
@@ -127,7 +127,7 @@ def as_it_is(reading: str, depth_m: float) -> float:
 def _log_evidence(
     survey: Survey, factor: float, offset_m: float
 ) -> tuple[tuple[float, float], float, float]:
-    """Return the log evidence of the depths as written under a slip, invert at the exit, slope.
+    """Return the log evidence of the depths as written under a blunder, invert at the exit, slope.
 
     The evidence is the profile's and the mains'.
     """
@@ -152,9 +152,9 @@ def _log_evidence(
 def _corrected(
     site: Site, placement: Placement, factor: float, offset_m: float
 ) -> Placement | None:
-    """Return the placement with what the receiver read corrected; None where a depth vanishes.
+    """Return the placement with what the locator read corrected; None where a depth vanishes.
 
-    The receiver's repeatability is that of the depth as it is.
+    The locator's repeatability is that of the depth as it is.
     """
     points = []
     for point in placement.points:

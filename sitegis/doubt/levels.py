@@ -1,6 +1,6 @@
 """Other readings of heights: the ground at the house, and the slab in the mains' datum.
 
-A height off by a slip is weighed against the others: streets, slab, sea, covers, the mains'
+A height off by a blunder is weighed against the others: streets, slab, sea, covers, the mains'
 inverts, a depth read outdoors. All spreads and shares are judgment, no source.
 """
 
@@ -126,7 +126,7 @@ def _ground_terms(site: Site, exit: Exit, rise_m: float) -> dict[str, float]:
         terms["streets"] = YARD_OVER_STREETS.log_density(yard_m - float(away_m.mean()))
     if (sea := _over_sea(site, yard_m)) is not None:
         terms["sea"] = sea
-    # only what was leveled at the house moves with the slip
+    # only what was leveled at the house moves with the blunder
     raised = Ground(
         site.ground.spots,
         site.ground.elevations_m + rise_m * near,

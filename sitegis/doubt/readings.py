@@ -1,6 +1,6 @@
-"""The catalog of other readings: how the same numbers came to be written down by a slip.
+"""The catalog of other readings: how the same numbers came to be written down by a blunder.
 
-Each reading is the site as it would be without that slip. The priors are small, stated and held
+Each reading is the site as it would be without that blunder. The priors are small, stated and held
 in total, whatever the number of readings among which they are shared (Scott and Berger 2010).
 """
 

@@ -66,7 +66,7 @@ OPEN_NATS = 3.0
 def doubt_input(survey: Survey) -> Survey:
     """Weigh other readings of the input against the one stated; list what nothing checks.
 
-    Each is one slip with a small stated prior (:mod:`sitegis.doubt.readings`), followed to the
+    Each is one blunder with a small stated prior (:mod:`sitegis.doubt.readings`), followed to the
     wall cheaply (:mod:`sitegis.doubt.weigh`, :mod:`sitegis.doubt.depths`). Where those that move
     the exit by more than 0.5 m, its depth by more than 0.3 m or the main it leads to hold a
     seventh of the probability, a notice asks a person for the one measurement that settles it.
@@ -439,13 +439,13 @@ def _unchecked_notices(unchecked: Sequence[Unchecked]) -> tuple[Notice, ...]:
 
 
 def lower_hits(survey: Survey) -> Survey:
-    """Multiply the pits' P(hit) by the probability that no slip moves what is dug.
+    """Multiply the pits' P(hit) by the probability that no blunder moves what is dug.
 
     A pit planned for the input as stated is counted a miss under every reading that moves the
-    exit, its depth or the main, and under a slip in an input that nothing checks (the place of
+    exit, its depth or the main, and under a blunder in an input that nothing checks (the place of
     the house, the ground): the probability of those is given away, small as it may be.
     """
-    # taken as independent: neither another reading nor a slip that nothing shows
+    # taken as independent: neither another reading nor a blunder that nothing shows
     kept = (1.0 - survey.doubt.p_elsewhere) * (1.0 - survey.doubt.p_unchecked)
     if kept == 1.0:
         return survey

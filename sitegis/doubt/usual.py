@@ -1,4 +1,4 @@
-"""The usual slips that make a refused input fit: tried where rows contradict each other."""
+"""The usual blunders that make a refused input fit: tried where rows contradict each other."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ from .readings import FEET_PER_METER, other_readings
 TRIED = frozenset(
     {"count-too-short", "depth-jumps", "point-outside-room", "point-outside-building"}
 )
-"""The faults that a slip of the whole room, or of a column, may explain."""
+"""The faults that a blunder of the whole room, or of a column, may explain."""
 
 
 def fitting_blunders(site: Site, faults: Sequence[Fault]) -> tuple[str, ...]:
-    """Say which usual slips would make the rows agree, where all faults are of that kind.
+    """Say which usual blunders would make the rows agree, where all faults are of that kind.
 
     ``site`` is the input as far as it could be read. Empty where none fits, or where something
     else is wrong.

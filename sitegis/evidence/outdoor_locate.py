@@ -36,7 +36,7 @@ class OutdoorLocate(Evidence):
 
 
 def sd_of(item: OutdoorLocate, site: Site) -> float:
-    """Return the standard deviation across: as given, or the receiver's at its depth.
+    """Return the standard deviation across: as given, or the locator's at its depth.
 
     Parameters
     ----------

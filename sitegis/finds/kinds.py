@@ -49,7 +49,7 @@ SHOWS: Mapping[Work, float] = {
     "connection": 0.60,
 }
 # ... how truly the pipe lies where it is said to be, the place's own spread apart; and a measured
-# depth, from a pit's edge and by the receiver's share.
+# depth, from a pit's edge and by the locator's share.
 ACROSS_SD_M: Mapping[Work, float] = {
     "test-pit": 0.02,
     "vacuum-hole": 0.03,

@@ -160,7 +160,7 @@ def _likeliest_rows(state: State, weights: Array, most: int) -> list[tuple[float
 
 
 def _chain_of(state: State, row: int, marks: Marks, square: float) -> Chain:
-    """Fit the chain with a row's bends, the receiver's noise as learned."""
+    """Fit the chain with a row's bends, the locator's noise as learned."""
     # the learned scale concerns what was located; taped points keep their spread
     factor = np.where(marks.received, square - 1.0, 0.0)
     more = np.zeros_like(marks.covariance)

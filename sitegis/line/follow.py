@@ -372,7 +372,7 @@ def _count_update(walk: _Walk, state: State, i: int) -> State:
 def _heading_update(state: State, heading_rad: float) -> State:
     """Weigh by the axis of the head as read, which has no direction; a share is astray.
 
-    It is read with the receiver that finds the head, and shares the scale of its noise.
+    It is read with the locator that finds the head, and shares the scale of its noise.
     """
     if not np.isfinite(heading_rad):
         return state

@@ -23,7 +23,7 @@ SURE_ODDS = 10.0
 # fall per run of building drains and how it scatters; judgment, no source
 USUAL_SLOPE, SLOPE_SPREAD = 0.02, 0.015
 TAPED_KINDS = ("cleanout", "stack", "floor-drain", "branch")
-"""Kinds whose depth is taped to the pipe's bottom, not read by the receiver."""
+"""Kinds whose depth is taped to the pipe's bottom, not read by the locator."""
 
 
 @dataclass(frozen=True, slots=True)

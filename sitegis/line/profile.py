@@ -151,7 +151,7 @@ def apply_bound(
 def learn_profile(
     depths: Depths, prior: SlopePrior
 ) -> tuple[tuple[ProfileComponent, ...], Array, NoiseScale]:
-    """Fit invert and slope with the scale of the receiver's depth noise integrated over.
+    """Fit invert and slope with the scale of the locator's depth noise integrated over.
 
     :func:`weigh_profile` at the nodes of :mod:`sitegis.numerics.noise_scale`; over them the
     components of one slope are brought to one Gaussian of equal moments. Gives also the marks'
@@ -197,7 +197,7 @@ def weigh_profile(
 ) -> tuple[tuple[ProfileComponent, ...], Array, float]:
     """Fit every component of the slope's prior; gives also tail weights and log evidence.
 
-    Each component is a linear problem with heavy tails, at the receiver's noise as stated: invert
+    Each component is a linear problem with heavy tails, at the locator's noise as stated: invert
     as read = invert + slope · behind − κ · depth + noise, κ ~ N(0, scale_sd²) shared by the
     session; a noise is a Student-t whose standard deviation is the one stated. Tails by
     :func:`_fit_components`, bounds by :func:`apply_bound`; the components' weights are prior
@@ -225,7 +225,7 @@ def weigh_profile(
 def _weigh_scales(
     depths: Depths, prior: SlopePrior, scales: Array
 ) -> list[tuple[tuple[ProfileComponent, ...], Array, float]]:
-    """Weigh the profile as :func:`weigh_profile` with the receiver's noise times each scale (s,).
+    """Weigh the profile as :func:`weigh_profile` with the locator's noise times each scale (s,).
 
     Repeatability and session grow alike.
     """

@@ -51,7 +51,7 @@ def fit_line(survey: Survey) -> Survey:
 
     Plan: from mark to mark over all bends (:mod:`sitegis.line.follow`); the chain shown by total
     least squares with the placement's full covariance. Profile: straight fall with a mixture
-    prior on the slope (:mod:`sitegis.line.profile`). The scales of the receiver's noise in plan
+    prior on the slope (:mod:`sitegis.line.profile`). The scales of the locator's noise in plan
     and in depth are integrated over; the placed points' ellipses are widened or narrowed by
     that of the plan. A floor drain or branch
     takes no part in the plan. Where it lies on the fitted line within two sigma, its depth is
@@ -105,7 +105,7 @@ def fit_line(survey: Survey) -> Survey:
 def read_inverts(site: Site, placement: Placement) -> tuple[Array, Array]:
     """Return invert as read and its sd, (n,) each, for every placed point; NaN without a depth.
 
-    Surface − depth − head height for what the receiver read; surface − depth for what is
+    Surface − depth − head height for what the locator read; surface − depth for what is
     taped to the pipe's bottom (cleanout, stack, floor drain, branch).
 
     Parameters
@@ -135,7 +135,7 @@ def read_inverts(site: Site, placement: Placement) -> tuple[Array, Array]:
 def gather_marks(placement: Placement, indices: tuple[int, ...], noise: Noise) -> Marks:
     """Gather what the plan fit takes from the placed points in downstream order.
 
-    A point's own, heavy-tailed part is the receiver's without the session's common shift and
+    A point's own, heavy-tailed part is the locator's without the session's common shift and
     without the widening that stage ``place`` gives an ellipse for tails (here the tails are
     modeled); for a cleanout or stack it is the offset of the fitting from the drain's axis.
 
@@ -199,7 +199,7 @@ def gather_depths(
     """Gather the depths along the line and the bounds from above; also the marks' ids.
 
     The line: ``vertices`` (k, 2), with the ``stations_m`` (n,) of the marks ``indices``.
-    The receiver's sd follows the *fitted* depth: a first straight line through the inverts
+    The locator's sd follows the *fitted* depth: a first straight line through the inverts
     gives it. Bounds: the slab (crown at least 10 cm below its surface) at both ends, and
     every floor drain or branch beside the line.
 
@@ -263,7 +263,7 @@ def gather_depths(
 
 
 def _spread(depth: Array, site: Site) -> Array:
-    """Return the receiver's repeatability at a depth."""
+    """Return the locator's repeatability at a depth."""
     return np.array([site.noise.depth_sd_m(value) for value in depth.tolist()])
 
 

@@ -15,7 +15,7 @@ from ..numerics.statistics import cho_solve, cholesky
 from .bend_catalog import BEND_ANGLE_SD_RAD
 
 HEADING_SD_RAD = float(np.radians(10.0))
-"""Standard deviation of the head's axis as read by turning the receiver. Judgment, no source."""
+"""Standard deviation of the head's axis as read by turning the locator. Judgment, no source."""
 BEND_MARK_SD_M = 0.20
 """How near to the bend's vertex a bend is marked. Judgment, no source."""
 # mean and standard deviation of |N(0, 1)|
@@ -30,7 +30,7 @@ class Marks:
     part of it that is each point's own and heavy-tailed; ``counts_m`` and ``headings_rad`` (n,),
     NaN where there is none; ``count_floor_m`` (n,) the independent sd of a count;
     ``count_share`` the scale of the cable's slack; ``bend_marks`` (n,) bool.
-    ``degrees_of_freedom`` inf means Gaussian. ``received`` (n,): found with the receiver, whose
+    ``degrees_of_freedom`` inf means Gaussian. ``received`` (n,): found with the locator, whose
     session moves all such marks alike by ``session_sd_m``; the others have no heavy tail.
     """
 

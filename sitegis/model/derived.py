@@ -260,7 +260,7 @@ class Feature:
     """One thing to show. ``geometry`` is a shapely geometry in lot coordinates (meters).
 
     ``evidence_class`` says how well its place is known: seen (``exposed``), found by the
-    receiver (``located``), computed (``inferred``), taken from a record (``record``), or taped
+    locator (``located``), computed (``inferred``), taken from a record (``record``), or taped
     and no part of the sewer (``measured``).
     """
 

@@ -107,7 +107,7 @@ class Unchecked:
     deepens the pit (0 where the words alone tell it); ``posterior`` the probability that it is
     wrong in one of the ways considered (where no reading was followed, its stated prior).
     ``settle`` is the check with what each reading would give, where readings were followed.
-    ``misses`` where an error, one of a slip's size, makes pits miss.
+    ``misses`` where an error, one of a blunder's size, makes pits miss.
     """
 
     about: str
@@ -125,7 +125,7 @@ class Doubt:
     """The block of stage ``doubt``.
 
     ``posterior_stated`` is the probability of the input as stated, ``p_elsewhere`` that of all
-    readings that move what is dug, ``p_unchecked`` that of slips in inputs that nothing checks,
+    readings that move what is dug, ``p_unchecked`` that of blunders in inputs that nothing checks,
     that make pits miss and for which no reading was weighed. ``settle`` is the one measurement to
     make first, None where nothing is in doubt.
     """

@@ -14,7 +14,7 @@ def signed_length(value: object, unit: LengthUnit) -> float:
     """Read a length in trade notation or a bare number in ``unit``, as meters.
 
     Raises ValueError with a plain reason where the value is
-    no length, not finite, or past 100 km (a slip of the unit).
+    no length, not finite, or past 100 km (a blunder of the unit).
 
     Parameters
     ----------

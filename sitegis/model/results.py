@@ -68,7 +68,7 @@ class PlacedPoint:
     """A point in lot coordinates.
 
     ``sd_major_m, sd_minor_m, major_angle_rad`` are the standard ellipse (one sigma) of the
-    pipe's place for what the receiver found, of the mark for what was measured directly.
+    pipe's place for what the locator found, of the mark for what was measured directly.
     ``depth_m`` is the surface-to-head depth after the lift and null-spacing checks;
     ``depth_sd_m`` its repeatability without the session's common part.
     """
@@ -101,9 +101,9 @@ class Placement:
     """All points placed in the lot.
 
     ``covariance_m2`` (2n, 2n), order x0, y0, x1, y1, …: tape, building position and (for
-    ``locate`` and ``bend``) the receiver with the session's common shift.
-    ``mark_covariance_m2`` is the same without the receiver. ``tape`` is the scale of the tape's
-    noise as learned from the network; ``locator_square`` what the receiver's variance was
+    ``locate`` and ``bend``) the locator with the session's common shift.
+    ``mark_covariance_m2`` is the same without the locator. ``tape`` is the scale of the tape's
+    noise as learned from the network; ``locator_square`` what the locator's variance was
     multiplied by once the drain told how well the head is found.
     ``room_outlines`` are the rooms with known size as (4, 2) lot polygons.
     """

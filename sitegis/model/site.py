@@ -54,7 +54,7 @@ _OUTWARD: Mapping[str, tuple[float, float]] = {
 class Noise:
     """``[noise]``: standard deviations of what is measured. Judgment; all can be overridden.
 
-    The receiver's repeatability is ``max(floor, share × depth)``; a session shares one depth
+    The locator's repeatability is ``max(floor, share × depth)``; a session shares one depth
     scale error and one horizontal shift; tails are Student-t with ``degrees_of_freedom``, which
     has a variance only above 2.
     """
@@ -77,15 +77,15 @@ class Noise:
         return self.tape_floor_m + self.tape_share * abs(length_m)
 
     def horizontal_sd_m(self, depth_m: float) -> float:
-        """Return the receiver's horizontal repeatability: max(floor, share × depth)."""
+        """Return the locator's horizontal repeatability: max(floor, share × depth)."""
         return max(self.horizontal_floor_m, self.horizontal_share * abs(depth_m))
 
     def depth_sd_m(self, depth_m: float) -> float:
-        """Return the receiver's depth repeatability: max(floor, share × depth)."""
+        """Return the locator's depth repeatability: max(floor, share × depth)."""
         return max(self.depth_floor_m, self.depth_share * abs(depth_m))
 
     def located_sd_m(self, depth_m: float) -> float:
-        """Return the horizontal sd of one place found with the receiver, the session's shift in."""
+        """Return the horizontal sd of one place found with the locator, the session's shift in."""
         return math.hypot(self.horizontal_sd_m(depth_m), self.session_horizontal_m)
 
 

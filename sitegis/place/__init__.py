@@ -1,4 +1,4 @@
-"""Stage ``place``: points in the lot from tape, ties, walls and the receiver."""
+"""Stage ``place``: points in the lot from tape, ties, walls and the locator."""
 
 from .stage import place_points
 

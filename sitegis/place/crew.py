@@ -1,4 +1,4 @@
-"""The crew's noise: the tape's from the network, the receiver's once the drain tells it."""
+"""The crew's noise: the tape's from the network, the locator's once the drain tells it."""
 
 from __future__ import annotations
 
@@ -72,7 +72,7 @@ def tape_square(tape: NoiseScale) -> float:
 
 
 def with_locator_scale(placement: Placement, square: float) -> Placement:
-    """Return a placement with the receiver's variance times ``square``, whatever it was before.
+    """Return a placement with the locator's variance times ``square``, whatever it was before.
 
     Parameters
     ----------
@@ -88,8 +88,8 @@ def with_locator_scale(placement: Placement, square: float) -> Placement:
     """
     mark = placement.mark_covariance_m2
     # what is not tape and building is the locator's, and grows with its scale alone
-    receiver = (placement.covariance_m2 - mark) * (square / placement.locator_square)
-    total = mark + receiver
+    locator = (placement.covariance_m2 - mark) * (square / placement.locator_square)
+    total = mark + locator
     points = tuple(
         _resized(point, total[2 * i : 2 * i + 2, 2 * i : 2 * i + 2])
         for i, point in enumerate(placement.points)

@@ -1,4 +1,4 @@
-"""Error ellipses of placed points, with the tail of a receiver's error."""
+"""Error ellipses of placed points, with the tail of a locator's error."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def tail_factor(degrees_of_freedom: float, level: float = 0.95) -> float:
 def point_regions(placement: Placement, index: int, noise: Noise) -> tuple[Region, ...]:
     """Return the 50, 80 and 95 % ellipses about a placed point.
 
-    The receiver's repeatability has the tail of a Student-t: its part of the covariance, which
+    The locator's repeatability has the tail of a Student-t: its part of the covariance, which
     the placement brings to an equal 95 % ellipse, is brought to an equal ellipse of each level.
     With tape and session beside it that is near, not exact (they hold 48 to 50 % where 50 is
     stated).

@@ -1,4 +1,4 @@
-"""What the receiver shows of the head of the cable: depth, nulls, tilt, distortion, noise.
+"""What the locator shows of the camera head: depth, nulls, tilt, distortion, noise.
 
 The head is taken as a magnetic dipole lying along the pipe at depth d. All functions are pure.
 """
@@ -19,7 +19,7 @@ DISTORTION_SIGMA = 2.576  # two-sided 1 %: one false alarm in a hundred checks
 class HeadDepth:
     """Depth from the surface to the head, its repeatability, and what the checks said.
 
-    ``horizontal_sd_m`` is the receiver's horizontal repeatability at that depth. ``departure_m``
+    ``horizontal_sd_m`` is the locator's horizontal repeatability at that depth. ``departure_m``
     is the largest disagreement found (0 where there was nothing to compare), by ``check``.
     """
 
@@ -43,12 +43,12 @@ def read_head(
     """Combine the depth reading, the lifted reading and the null spacing into one depth.
 
     Each reading's standard deviation is taken at the combined depth, not at the raw reading
-    (a reading that is short by chance would otherwise weigh more). Receiver depths carry the
+    (a reading that is short by chance would otherwise weigh more). Locator depths carry the
     session's depth scale besides their repeatability; depth from nulls is geometry and carries
-    the horizontal repeatability of the two nulls, d = (x₂ − x₁)/√2. Raising the receiver by h
+    the horizontal repeatability of the two nulls, d = (x₂ − x₁)/√2. Raising the locator by h
     must raise the reading by h: a departure beyond 2.576 standard deviations (judgment: 1 %
     false alarms) marks the point distorted and is added to its spread. None where there is
-    neither a depth nor a null spacing. With ``poles_m`` both receiver readings are those of two
+    neither a depth nor a null spacing. With ``poles_m`` both locator readings are those of two
     poles so far apart, and the nulls theirs (:mod:`sitegis.numerics.poles`).
 
     Parameters
@@ -118,7 +118,7 @@ def _combine(
     """Weigh reading, lifted reading less the lift, and nulls: depth and its repeatability.
 
     Best linear combination with the covariance of the three: own parts on the diagonal, the
-    session's depth scale common to the two receiver readings. The repeatability given leaves
+    session's depth scale common to the two locator readings. The repeatability given leaves
     the common part out, since later stages carry it for all points together.
     """
     raised = depth + lift_m

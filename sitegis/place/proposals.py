@@ -1,4 +1,4 @@
-"""Typical slips of tape and pencil, recognized and proposed, never applied."""
+"""Typical blunders of tape and pencil, recognized and proposed, never applied."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ def likely_blunders(
 
 
 def _feet_inches_blunders(value_m: float) -> Iterator[tuple[str, float]]:
-    """Yield slips in the feet and inches of a length."""
+    """Yield blunders in the feet and inches of a length."""
     # to the eighth of an inch that the tape is read to: exact digits to confuse
     total = round(abs(value_m) / INCH_M * 8) / 8
     feet, inches = divmod(total, 12.0)
@@ -79,7 +79,7 @@ def _feet_inches_blunders(value_m: float) -> Iterator[tuple[str, float]]:
 
 
 def _metric_blunders(value_m: float) -> Iterator[tuple[str, float]]:
-    """Yield slips in the millimeters of a length."""
+    """Yield blunders in the millimeters of a length."""
     sign = 1.0 if value_m >= 0 else -1.0
     for words, digits in _digit_blunders(round(abs(value_m) * 1000)):
         yield words, sign * digits / 1000.0
@@ -100,9 +100,9 @@ def _digit_blunders(number: int) -> Iterator[tuple[str, int]]:
 
 
 def propose(site: Site, network: Network, cleaned: Cleaned, index: int) -> str:
-    """Say which slip would explain an observation, or nothing.
+    """Say which blunder would explain an observation, or nothing.
 
-    A slip is proposed where the corrected value agrees with what all the other measurements
+    A blunder is proposed where the corrected value agrees with what all the other measurements
     say within 3 standard deviations, the closest first, at most two.
 
     Parameters
@@ -139,7 +139,7 @@ def propose(site: Site, network: Network, cleaned: Cleaned, index: int) -> str:
         # a change below the spread explains nothing, though it fits
         if miss <= _FIT_SIGMA * spread and abs(value - item.value) > spread and closer:
             found[words] = (miss, value)
-    # of slips that come as near the one that was thought of first
+    # of blunders that come as near the one that was thought of first
     ranked = sorted(found.items(), key=lambda pair: float(in_steps(pair[1][0], MATTERS_M)))[:2]
     shown = [f"{words} ({format_length(value, site.units)})" for words, (_, value) in ranked]
     return " or ".join(shown)

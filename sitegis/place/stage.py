@@ -54,7 +54,7 @@ def place_points(survey: Survey) -> Survey:
     Observations: room offsets, ties, walls, and the poses and corners as weighted control.
     Gauss–Newton runs from several starts; blunders that can be located are taken out one at a
     time. Where a blunder is detected and cannot be located, the tape's covariance is multiplied
-    by chi-square / degrees of freedom. The receiver's noise (a Student-t brought to an equal
+    by chi-square / degrees of freedom. The locator's noise (a Student-t brought to an equal
     95 % ellipse) and the session's common shift are added for kinds ``locate`` and ``bend``.
 
     Raises ``ComputationError`` where something is not tied to anything, a name is unknown, no
@@ -317,7 +317,7 @@ def _mark_covariance(
 def _locator_covariance(
     site: Site, rows: list[Locate], readings: dict[str, HeadDepth | None]
 ) -> Array:
-    """Return the receiver's part (2n, 2n): repeatability on the diagonal, the session in common."""
+    """Return the locator's part (2n, 2n): repeatability on the diagonal, the session in common."""
     noise = site.noise
     # the t's longer tail as a wider normal of equal 95 % ellipse:
     # points are handed on with a covariance

@@ -130,7 +130,7 @@ def _inside_lot(reading: Reading, ring: Array, lot: Lot, source: str) -> bool:
     house, land = shapely.Polygon(ring), shapely.Polygon(lot.vertices)
     key = f"building.{'id' if source == 'layer' else source}"
     overlap = shapely.area(shapely.intersection(house, land))
-    # a twentieth of the house on the lot: a slip of place or unit, no overhang
+    # a twentieth of the house on the lot: a blunder of place or unit, no overhang
     if overlap < 0.05 * house.area:
         reading.report.fault("building-outside", key, None)
         return False

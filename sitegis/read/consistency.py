@@ -286,7 +286,7 @@ def check_depths(
 
     The expected elevation is the median of the (at most four) nearest other points of the same
     frame. A departure past 1.5 m plus a fall of 10 % over their distance is a fault; one past
-    four standard deviations of the receiver plus that fall is a notice (judgment).
+    four standard deviations of the locator plus that fall is a notice (judgment).
 
     Parameters
     ----------
@@ -350,7 +350,7 @@ def check_counts(
 ) -> tuple[Locate, ...]:
     """Fault a cable count that is far shorter than the straight distance it must cover.
 
-    Allowed: 0.15 m + 3 % of the distance, and three standard deviations of the receiver where a
+    Allowed: 0.15 m + 3 % of the distance, and three standard deviations of the locator where a
     place was found from above. Short by up to three times that is no more than scatter or a
     misread counter: that count is left out with a notice, of the two the one without which the
     others agree better, else the later one. Points are taken in the order of their counts; a

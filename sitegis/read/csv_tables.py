@@ -35,7 +35,7 @@ FINDING_COLUMNS = tuple(
     ).split()
 )
 REQUIRED_FINDING = ("id", "kind", "found")
-# Bounds of what a receiver can mean: judgment. Under a basement floor a drain lies a foot or two.
+# Bounds of what a locator can mean: judgment. Under a basement floor a drain lies a foot or two.
 DEEPEST_M, DEEPEST_INDOORS_M, SHALLOWEST_M = 6.0, 3.5, 0.05
 LIFTS_M = (0.025, 3.05)
 
@@ -360,7 +360,7 @@ def _locate(cells: Cells) -> Locate | None:
 
 
 def _lifted(cells: Cells) -> tuple[float | None, float | None]:
-    """Read the second reading with the receiver raised: both cells or none."""
+    """Read the second reading with the locator raised: both cells or none."""
     lifted_m = cells.length("depth_lifted", as_depth=True)
     lift_m = cells.length("lift", as_depth=True)
     if bool(cells.text("depth_lifted")) != bool(cells.text("lift")):

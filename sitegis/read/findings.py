@@ -26,13 +26,13 @@ from .photos import Photo, hold_against_photo, named_photo
 # Judgment, no source: how well a place is known by lot coordinates, by a position from satellites
 # where no sd is given, and by the middle of the hole alone, as a share of its length.
 LOT_SD_M, SATELLITE_SD_M, MIDDLE_SHARE = 0.05, 0.5, 12.0**-0.5
-# a telephone's place or the lot's own may be off by less without a slip; judgment, no source
+# a telephone's place or the lot's own may be off by less without a blunder; judgment, no source
 MOST_APART_M = 15.0
 FURTHEST_M = 200.0
 ALONG_M = 2.0  # of another pipe either way of where it was met, if its direction was seen: judgment
 BY_PHOTO = "the place of photo"
-# Sds by which ties may disagree before it is called a slip, and how near in chi-square and how far
-# apart two fixes must be to be told as a mirror pair; judgment. Steps of Gauss-Newton.
+# Sds by which ties may disagree before it is called a blunder, and how near in chi-square and how
+# far apart two fixes must be to be told as a mirror pair; judgment. Steps of Gauss-Newton.
 MISFIT, MIRROR_CHI_SQUARE, MIRROR_M, WORST_SD_M, STEPS = 4.0, 4.0, 0.5, 5.0, 40
 
 

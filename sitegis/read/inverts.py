@@ -152,7 +152,7 @@ def find_inverts(
 def _checked(
     reading: Reading, table: MainTable, key: str, level: InvertLevel, ground_m: float
 ) -> InvertLevel | None:
-    """Fault inverts that lie above the street or far too deep: a slip of unit or datum."""
+    """Fault inverts that lie above the street or far too deep: a blunder of unit or datum."""
     for _, invert_m in level.knots:
         depth_m = ground_m - invert_m
         if not SHALLOWEST_M <= depth_m <= DEEPEST_M:

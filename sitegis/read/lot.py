@@ -201,7 +201,7 @@ def _unfit(reading: Reading, error: ValueError) -> None:
 def _tie_to_grid(reading: Reading, outline: Outline, source: str) -> tuple[Lot, LotFrame] | None:
     """Tie an outline to the grid by a corner's longitude and latitude and an azimuth."""
     table, report = reading.file.lot, reading.report
-    # before anything is transformed: a slip of the unit gives sizes that no CRS takes
+    # before anything is transformed: a blunder of the unit gives sizes that no CRS takes
     extent = float(np.ptp(outline.ring, axis=0).max())
     if extent > LARGEST_M:
         report.fault("lot-absurd", f"lot.{source}", None, extent=extent)

@@ -1,6 +1,6 @@
 """Do the parts of a description suit each other? Heights against heights, directions, the earth.
 
-Each check holds two inputs against each other that a slip sets apart and nothing else does, with
+Each check holds two inputs against each other that a blunder sets apart and nothing else does, with
 a tolerance that ordinary ground and streets keep. All tolerances are judgment, no source.
 """
 
@@ -148,7 +148,7 @@ def _covers(
 def _depths_of_mains(
     reading: Reading, streets: dict[str, Street], mains: tuple[Main, ...], lot: Lot
 ) -> None:
-    """Hold the recorded inverts against the streets: all too deep or too shallow is a slip."""
+    """Hold the recorded inverts against the streets: all too deep or too shallow is a blunder."""
     depths = {}
     for main in mains:
         street = streets.get(main.street)

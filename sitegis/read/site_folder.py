@@ -354,7 +354,7 @@ def _or(value: float | None, default: float) -> float:
 
 
 def _check_site_table(file: SiteFile, report: Report) -> None:
-    """Fault pipe sizes that only a slip of the unit explains."""
+    """Fault pipe sizes that only a blunder of the unit explains."""
     table = file.site
     bounds = [
         ("site.head_above_invert", table.head_above_invert, 0.0, 0.2),

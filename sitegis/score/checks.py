@@ -138,7 +138,7 @@ def _passes(place: Array, reach_sd_m: float, right: float, wrong: float) -> Like
 def _push_on(context: CheckContext) -> Check:
     """Push the head on and find it: how far off the drain's straight line it turns up.
 
-    The receiver's noise, as learned on the site, spreads each route over the outcomes.
+    The locator's noise, as learned on the site, spreads each route over the outcomes.
     """
     survey = context.survey
     site, penetration = survey.site, survey.exit

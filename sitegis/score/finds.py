@@ -46,7 +46,7 @@ DOUBTED, REFUSED = 0.9, 0.5
 """A find that is this drain with less is said; with less than the second the search goes on."""
 OTHER_PIPE, BLUNDERED, NOT_LISTED = (
     "another pipe",
-    "a slip indoors or a wrong place of the building",
+    "a blunder indoors or a wrong place of the building",
     "a way that is not listed",
 )
 
@@ -131,7 +131,7 @@ def _explained(
 ) -> tuple[dict[str, float], Array, Array, Array]:
     """Weigh what explains a find, given all but itself: shares by cause, not normalized.
 
-    Gives the residuals across and below of the weighted routes besides. A slip moves all that
+    Gives the residuals across and below of the weighted routes besides. A blunder moves all that
     the marks tell: the same residuals under Student-t of its own spread.
     """
     site, right = weighed.site, reliability_of(item, weighed.site)

@@ -101,7 +101,7 @@ def nearest_point_sd_m(survey: Survey, one: TieIn, frame: RoomFrame | None) -> f
     """Return the larger sd of the mark nearest to a tie-in, within its room where it has one.
 
     In the room that the mark was taped in the place of room and house cancels: what is left is
-    the tape and the receiver with the session's common shift. Else it is that in the lot.
+    the tape and the locator with the session's common shift. Else it is that in the lot.
 
     Parameters
     ----------

@@ -168,7 +168,7 @@ def point_class(point: PlacedPoint) -> EvidenceClass:
     """Say how a point's place is known.
 
     A stack, cleanout or floor drain is seen; a mark on a wall (a door jamb) tells about the wall,
-    not about the pipe: it was measured; all else was found with the receiver.
+    not about the pipe: it was measured; all else was found with the locator.
     """
     if point.kind in ("stack", "cleanout", "floor-drain"):
         return "exposed"

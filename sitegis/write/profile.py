@@ -153,7 +153,7 @@ def _marks(survey: Survey, start_m: float) -> Array:
     for name, station in zip(drain.point_ids, drain.stations_m, strict=True):
         point = placement.points[placement.index(name)]
         if point.depth_m is not None:
-            # the receiver found the camera's head, which rides above the invert
+            # the locator found the camera's head, which rides above the invert
             rows.append((start_m + station, point.surface_elevation_m - point.depth_m - head))
     return np.array(rows, dtype=float).reshape(-1, 2)
 

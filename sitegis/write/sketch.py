@@ -138,7 +138,7 @@ def _arrow(canvas: Canvas, start: Array, end: Array, color: str, words: str) -> 
 
 
 def _drawn(canvas: Canvas, part: Part) -> Iterator[str]:
-    """Draw one part: dots for what the receiver found, squares for the other marks."""
+    """Draw one part: dots for what the locator found, squares for the other marks."""
     color = ROOM_COLORS[part.room % len(ROOM_COLORS)]
     if part.shape in RINGS:
         yield _polygon(canvas, part.points, RINGS[part.shape].format(color=color))

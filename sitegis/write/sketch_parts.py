@@ -42,7 +42,7 @@ Shape = Literal[
 class Part:
     """One thing to draw: ``points`` (n, 2) in the lot, ``words`` beside it.
 
-    ``room`` numbers the room it belongs to; ``located`` where the receiver found it.
+    ``room`` numbers the room it belongs to; ``located`` where the locator found it.
     """
 
     shape: Shape
