@@ -16,12 +16,7 @@ from .messages.errors import ComputationError, Notice
 from .model.results import Drain, Exit, ExitComponent, ProfileComponent
 from .model.site import Building, Main, Site
 from .model.survey import Survey
-from .numerics.exit_mixture import (
-    back_to_wall,
-    carry_to_wall,
-    outward_normals,
-    square_prior,
-)
+from .numerics.exit_mixture import back_to_wall, carry_to_wall, outward_normals, square_prior
 from .numerics.mixture import Poses, merge_poses
 from .numerics.ordering import at_least
 from .numerics.statistics import largest_sd_m, mixture_moments, square_root

@@ -97,7 +97,7 @@ def _doubt(left_at: Exit) -> Doubt:
         (5.0, 9.0),
     )
     unchecked = Unchecked(
-        "ground at the house", "Only one height is known.", "level.", 0.0, 0.3, 0.01
+        "ground at the house", "Only one height is known.", "level.", 0.01, 0.0, 0.3
     )
     return Doubt((reading,), (unchecked,), settle, 0.7, 0.25)
 

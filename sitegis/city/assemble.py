@@ -33,16 +33,7 @@ from .notes import assumptions, cautions
 from .read import City
 from .styles import certainty, describe_city, geometry_type
 from .summary import CitySummary, Tally
-from .tables import (
-    GEOMETRY,
-    Columns,
-    from_wkb,
-    join,
-    objects,
-    table,
-    to_wkb,
-    write_whole,
-)
+from .tables import GEOMETRY, Columns, from_wkb, join, objects, table, to_wkb, write_whole
 from .work_folder import data_date
 
 LAYERS = (

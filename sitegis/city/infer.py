@@ -205,12 +205,7 @@ def weigh(
 
 
 def infer(
-    pairs: Pairs,
-    laid: LotRoutes,
-    mains: Mains,
-    facts: LotFacts,
-    table: PriorTable,
-    habits: Habits,
+    pairs: Pairs, laid: LotRoutes, mains: Mains, facts: LotFacts, table: PriorTable, habits: Habits
 ) -> Posterior:
     """Turn routes into probabilities: prior × mean fit over exits and shapes, for each way.
 

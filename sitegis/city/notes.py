@@ -11,15 +11,7 @@ from .addresses import ADDRESS_BLUNDER
 from .facing import REACH_M
 from .habits import DEPTH_SDS_M, DEPTHS_M, WITH_BASEMENT, WITHOUT_BASEMENT
 from .houses import LEAST_HOUSE_M2
-from .infer import (
-    ALLEY_WEIGHT,
-    EASEMENT_WEIGHT,
-    NEAR_M,
-    PAST_END_M,
-    SLOPE,
-    SLOPE_SD,
-    UNLISTED_FIT,
-)
+from .infer import ALLEY_WEIGHT, EASEMENT_WEIGHT, NEAR_M, PAST_END_M, SLOPE, SLOPE_SD, UNLISTED_FIT
 from .layer_arrays import Habits
 from .mains import AT_LINE_M
 from .reach import LONGEST_M

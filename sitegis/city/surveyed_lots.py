@@ -194,11 +194,7 @@ def _route_rows(
     frame, left = survey.site.frame, survey.exit
     spot = shapely.points(place.to_city(frame, np.array([[left.x_m, left.y_m]])))
     exits = table(
-        spot,
-        parcel=[parcel],
-        wall=[str(left.side)],
-        probability=[1.0],
-        evidence_class=["inferred"],
+        spot, parcel=[parcel], wall=[str(left.side)], probability=[1.0], evidence_class=["inferred"]
     )
     routes = next(r for r in survey.routes if r.hypothesis.id == best.hypothesis.id)
     # without a route the tables stay empty, with their columns

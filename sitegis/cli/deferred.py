@@ -127,11 +127,11 @@ class _NamesLoader(_Around):
             return self._whole(module, name)
 
         module.__getattr__ = attribute  # type: ignore[method-assign]
-        for name in NAMES[module.__name__]:
+        for name in NAMES.get(module.__name__, ()):
             setattr(module, name, Late(partial(self._whole, module, name)))
 
 
-class _MaskedLoader(_Around):
+class _MaskedLoader(_NamesLoader):
     """Loads ``numpy.ma`` when it is asked for anything but whether an array is masked.
 
     Which medians and distinct values ask of every array; none is while the module has not run.
@@ -139,13 +139,7 @@ class _MaskedLoader(_Around):
 
     def exec_module(self, module: ModuleType) -> None:
         """Put in place of the module's code the two questions, and what runs it for all else."""
-
-        def attribute(name: str) -> Any:
-            if name == "__path__":
-                raise AttributeError(name)
-            return self._whole(module, name)
-
-        module.__getattr__ = attribute  # type: ignore[method-assign]
+        super().exec_module(module)
         for name in ("isMaskedArray", "is_masked"):
             setattr(module, name, lambda _: False)
 

@@ -38,8 +38,6 @@ def unchecked_inputs(survey: Survey) -> Iterator[Unchecked]:
             "error moves exit, route and pits by as much.",
             check="tape from a lot corner to two house corners, or give a tie 'lot:front-left' to "
             "a mark outdoors.",
-            moved_m=0.0,
-            deeper_m=0.0,
             posterior=BUILDING_BLUNDER,
             misses=True,
         )
@@ -76,7 +74,6 @@ def _last_heading(survey: Survey) -> Iterator[Unchecked]:
         f"{about(moved_m, survey.site.units)} elsewhere.",
         check=ask + ".",
         moved_m=moved_m,
-        deeper_m=0.0,
         posterior=HEADING_BLUNDER,
         settle=Measurement(ask, last, "", ("stated", "heading"), (0.0, 0.0)),
     )
@@ -99,8 +96,6 @@ def _on_earth(site: Site) -> Iterator[Unchecked]:
             "and coordinates lie far off, the tapes on the lot do not.",
             check="look the map's place up on another map, or give a lot corner's longitude and "
             "latitude beside the layer.",
-            moved_m=0.0,
-            deeper_m=0.0,
             posterior=EARTH_BLUNDER,
         )
     elif not layered:
@@ -109,8 +104,6 @@ def _on_earth(site: Site) -> Iterator[Unchecked]:
             words="Nothing checks the direction of the front line: a wrong one turns map, azimuths "
             "and coordinates, not the tapes on the lot.",
             check="photograph a compass held along the front line, or give a second corner.",
-            moved_m=0.0,
-            deeper_m=0.0,
             posterior=FRONT_BLUNDER,
         )
         yield Unchecked(
@@ -118,8 +111,6 @@ def _on_earth(site: Site) -> Iterator[Unchecked]:
             words="One corner's longitude and latitude alone put the lot on earth: a wrong digit "
             "moves map and coordinates, not the tapes on the lot.",
             check="look the corner up on a map, or give a second corner.",
-            moved_m=0.0,
-            deeper_m=0.0,
             posterior=EARTH_BLUNDER,
         )
 
@@ -142,7 +133,6 @@ def _ground(site: Site) -> Iterator[Unchecked]:
         about="ground at the house",
         words=f"{known}: if it is {foot} off, every pit is {foot} too shallow or too deep.",
         check="level from the slab to the yard and on to one street (a tube with water will do).",
-        moved_m=0.0,
         deeper_m=ERROR_M,
         posterior=GROUND_BLUNDER,
         misses=True,
@@ -167,7 +157,5 @@ def _slab(site: Site) -> Iterator[Unchecked]:
         words=f"{known}, the mains lie {about(off_m, site.units)} off against the drain, and a "
         "main may be ruled in or out wrongly.",
         check="level from the slab to one manhole cover whose elevation is on record.",
-        moved_m=0.0,
-        deeper_m=0.0,
         posterior=SLAB_BLUNDER,
     )

@@ -33,13 +33,7 @@ from .states import (
     tail_nodes,
     weigh,
 )
-from .straights import (
-    BEND_MARK_SD_M,
-    HALF_NORMAL_MEAN,
-    HALF_NORMAL_SD,
-    HEADING_SD_RAD,
-    Marks,
-)
+from .straights import BEND_MARK_SD_M, HALF_NORMAL_MEAN, HALF_NORMAL_SD, HEADING_SD_RAD, Marks
 
 CELL_M, MOST_CELLS = 0.5, 8
 """Longest piece of a span whose bends are one Gaussian, and the most pieces of a span."""

@@ -113,9 +113,9 @@ class Unchecked:
     about: str
     words: str
     check: str
-    moved_m: float
-    deeper_m: float
     posterior: float
+    moved_m: float = 0.0
+    deeper_m: float = 0.0
     settle: Measurement | None = None
     misses: bool = False
 

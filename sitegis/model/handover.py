@@ -27,18 +27,7 @@ from ..numerics.ordering import (
     share_out,
 )
 from .results import ScoredHypothesis
-from .site import (
-    Building,
-    Easement,
-    Evidence,
-    Ground,
-    KeepOut,
-    Lot,
-    Main,
-    Manhole,
-    Site,
-    Street,
-)
+from .site import Building, Easement, Evidence, Ground, KeepOut, Lot, Main, Manhole, Site, Street
 from .survey import Survey
 
 AS_IT_IS = 0.0

@@ -15,13 +15,7 @@ from scipy.special import log_ndtr
 
 from ..geometry import polyline
 from ..geometry.frames import Array, lot_direction, wrap_radians
-from ..line.bend_catalog import (
-    BENDS_PER_M,
-    SIGNED_RAD,
-    SIGNED_SD_RAD,
-    SIGNED_WEIGHTS,
-    turns_of_two,
-)
+from ..line.bend_catalog import BENDS_PER_M, SIGNED_RAD, SIGNED_SD_RAD, SIGNED_WEIGHTS, turns_of_two
 from ..model.results import Drain, LineEnd
 from ..model.site import Building
 from .mixture import Poses, join_poses

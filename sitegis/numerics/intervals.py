@@ -107,10 +107,7 @@ def central_intervals(values: Array, weights: Array) -> tuple[Interval, ...]:
 
 
 def highest_density_intervals(
-    values: Array,
-    weights: Array,
-    strata: Strata | None = None,
-    levels: Sequence[float] = LEVELS,
+    values: Array, weights: Array, strata: Strata | None = None, levels: Sequence[float] = LEVELS
 ) -> tuple[Interval, ...]:
     """Return the least sets that hold each level, from kernel densities of the strata.
 
@@ -303,10 +300,7 @@ def _held(pieces: Array, values: Array, reached: Array) -> float:
 
 
 def highest_density_regions(
-    points: Array,
-    weights: Array,
-    strata: Strata | None = None,
-    levels: Sequence[float] = LEVELS,
+    points: Array, weights: Array, strata: Strata | None = None, levels: Sequence[float] = LEVELS
 ) -> tuple[Region, ...]:
     """Return unions of ellipses that hold each level of places (m, 2).
 

@@ -152,11 +152,7 @@ def _settle(network: Network, state: _State) -> _State:
 
 
 def _place_pose(
-    network: Network,
-    x: Array,
-    placed: set[int],
-    pose: int,
-    offsets: dict[tuple[int, int], Array],
+    network: Network, x: Array, placed: set[int], pose: int, offsets: dict[tuple[int, int], Array]
 ) -> bool:
     """Place a pose by its origin and direction, or by two or more nodes it shares."""
     local = [np.zeros(2)]

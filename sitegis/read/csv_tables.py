@@ -6,6 +6,7 @@ import csv
 import io
 import math
 from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Protocol
 
@@ -272,7 +273,7 @@ def read_locates(
     tuple[Locate, ...]
         The points without faults.
     """
-    if rows is None or _too_many(rows, LOCATES_FILE, report):
+    if rows is None or too_many_rows(rows, LOCATES_FILE, report):
         report.broken_names.add(ALL_POINTS)
         return ()
     if any("id" not in row.cells for row in rows):
@@ -290,21 +291,28 @@ def read_locates(
     return locates
 
 
-def _too_many(rows: tuple[Row, ...], file: str, report: Report) -> bool:
-    """Return whether there are more rows than a site has, with the fault gathered."""
+def too_many_rows(rows: Sequence[Row], file: str, report: Report) -> bool:
+    """Return whether there are more rows than a site has, with the fault gathered.
+
+    Parameters
+    ----------
+    rows
+        Rows of the table.
+    file
+        File in which they stand.
+    report
+        Where faults and notices are gathered.
+
+    Returns
+    -------
+    bool
+        Whether they are too many.
+    """
     if len(rows) <= MOST_POINTS:
         return False
-    report.add(
-        fault_of(
-            "too-many-rows:points",
-            file,
-            rows[MOST_POINTS].number,
-            "file",
-            "",
-            count=len(rows),
-            most_points=MOST_POINTS,
-        )
-    )
+    many = {"count": len(rows), "most_points": MOST_POINTS}
+    first = rows[MOST_POINTS].number
+    report.add(fault_of("too-many-rows:points", file, first, "file", "", **many))
     return True
 
 
@@ -465,7 +473,7 @@ def read_ties(
         The ties without faults.
     """
     ties = []
-    for row in () if _too_many(rows, TIES_FILE, report) else rows:
+    for row in () if too_many_rows(rows, TIES_FILE, report) else rows:
         cells = Cells(TIES_FILE, row, report, units, units)
         from_name, to_name = cells.required("from"), cells.required("to")
         distance_m, sd_m = cells.length("distance", needed=True), cells.length("sd")

@@ -18,7 +18,7 @@ from ..model.fields import CORNERS, as_azimuth
 from ..model.revisions import KeptPit
 from ..model.site import Building, KeepOut, Lot, Tie, corner_index
 from ..units import LengthUnit, about
-from .csv_tables import DEEPEST_M, MOST_POINTS, Cells, Row
+from .csv_tables import DEEPEST_M, Cells, Row, too_many_rows
 from .faults import Report, guess
 from .file_names import FINDINGS_FILE, TIES_FILE
 from .photos import Photo, hold_against_photo, named_photo
@@ -112,18 +112,7 @@ def read_findings(
     keep_outs
         Other pipes that were met.
     """
-    if len(rows) > MOST_POINTS:
-        report.add(
-            fault_of(
-                "too-many-rows:points",
-                FINDINGS_FILE,
-                rows[MOST_POINTS].number,
-                "file",
-                "",
-                count=len(rows),
-                most_points=MOST_POINTS,
-            )
-        )
+    if too_many_rows(rows, FINDINGS_FILE, report):
         return (), ()
     findings: list[Finding] = []
     first: dict[str, int] = {}

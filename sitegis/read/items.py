@@ -10,15 +10,7 @@ import shapely
 from ..evidence import KINDS, CleanoutOutside, OutdoorLocate
 from ..geometry.frames import Array, LotFrame
 from ..model.fields import key_of
-from ..model.site import (
-    DigSettings,
-    Easement,
-    Evidence,
-    KeepOut,
-    Locate,
-    Main,
-    PlannedFixture,
-)
+from ..model.site import DigSettings, Easement, Evidence, KeepOut, Locate, Main, PlannedFixture
 from ..rules.rule_set import RuleSet
 from .context import Reading, ring_of
 from .faults import guess

@@ -47,12 +47,7 @@ def make_runs(file: SiteFile, locates: tuple[Locate, ...], report: Report) -> tu
 
 
 def _check_run(
-    table: Run,
-    key: str,
-    before: list[str],
-    ids: list[str],
-    points: tuple[str, ...],
-    report: Report,
+    table: Run, key: str, before: list[str], ids: list[str], points: tuple[str, ...], report: Report
 ) -> None:
     """Fault an id used twice, an access or a joint that is not there."""
     if table.id in before:

@@ -49,13 +49,7 @@ from .csv_tables import Row, read_locates, read_ties
 from .faults import Report, shorten
 from .file_names import REVISIONS_FOLDER, SITE_FILE
 from .findings import Surroundings, read_findings, split_ties
-from .items import (
-    make_dig,
-    make_easements,
-    make_evidence,
-    make_fixtures,
-    make_keep_outs,
-)
+from .items import make_dig, make_easements, make_evidence, make_fixtures, make_keep_outs
 from .layers.features import Layers
 from .lot import make_lot
 from .mains import make_mains

@@ -16,6 +16,5 @@ if TYPE_CHECKING:
 __all__ = ["join_exit", "score_hypotheses", "suppose"]
 
 __getattr__ = imported_on_use(
-    __name__,
-    {"join_exit": ".exit_after", "score_hypotheses": ".stage", "suppose": ".what_if"},
+    __name__, {"join_exit": ".exit_after", "score_hypotheses": ".stage", "suppose": ".what_if"}
 )

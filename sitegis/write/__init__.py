@@ -15,6 +15,5 @@ if TYPE_CHECKING:
 __all__ = ["find", "summary_lines", "write_outputs"]
 
 __getattr__ = imported_on_use(
-    __name__,
-    {"find": ".derive", "summary_lines": ".summary", "write_outputs": ".outputs"},
+    __name__, {"find": ".derive", "summary_lines": ".summary", "write_outputs": ".outputs"}
 )

@@ -12,13 +12,7 @@ from ..dig.depths import routes_of
 from ..evidence import item_label
 from ..geometry import polyline
 from ..geometry.frames import Array
-from ..model.derived import (
-    ExitSpread,
-    Flow,
-    MainComparison,
-    ProfileCheck,
-    TapSpread,
-)
+from ..model.derived import ExitSpread, Flow, MainComparison, ProfileCheck, TapSpread
 from ..model.doubts import Doubt, Measurement
 from ..model.results import Exit, NextCheck, ScoredHypothesis
 from ..model.survey import Survey
@@ -182,8 +176,7 @@ def _exit(survey: Survey, penetration: Exit, spread: ExitSpread | None) -> dict[
         "azimuth_deg": finite(survey.site.frame.azimuth_deg(penetration.angle_rad)),
         "azimuth_sd_deg": finite(float(np.degrees(np.sqrt(penetration.covariance[2, 2])))),
         **members_of(
-            penetration,
-            "invert_m invert_sd_m depth_m depth_sd_m slope slope_sd slope_sd_ratio",
+            penetration, "invert_m invert_sd_m depth_m depth_sd_m slope slope_sd slope_sd_ratio"
         ),
         "wall": penetration.side,
         "unseen_m": finite(penetration.unseen_m),

@@ -52,8 +52,7 @@ def _run(survey: Survey, run: Run) -> dict[str, Any]:
 def _observation(one: Observation) -> dict[str, Any]:
     """Return what the camera saw."""
     return members_of(
-        one,
-        "run footage_m footage_to_m seen clock_from clock_to amount photo video_time note",
+        one, "run footage_m footage_to_m seen clock_from clock_to amount photo video_time note"
     )
 
 

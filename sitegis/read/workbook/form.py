@@ -141,7 +141,5 @@ def in_book_words(text: str, sheets: tuple[Sheet, ...]) -> str:
     for written, word in _WORDS:
         text = text.replace(written, word)
     return re.sub(
-        r"\[\[(\w+)\]\]",
-        lambda found: f"row in sheet {by_table.get(found[1], found[1])}",
-        text,
+        r"\[\[(\w+)\]\]", lambda found: f"row in sheet {by_table.get(found[1], found[1])}", text
     )

@@ -24,13 +24,7 @@ from ...units import (
 from ..answer_intervals import station_words
 from ..features import point_class
 from ..report.section import Cells, Section
-from ..text import (
-    OTHER,
-    heading_words,
-    noise_words,
-    point_words,
-    wall_offset_words,
-)
+from ..text import OTHER, heading_words, noise_words, point_words, wall_offset_words
 from .particulars import building_words
 
 NOT_GIVEN = "assumed: not given"
