@@ -119,7 +119,7 @@ def doubt_input(survey: Survey) -> Survey:
 # ---------------------------------------------------------------------------- the readings
 
 
-def _of_places(survey: Survey, stated: Outcome) -> list[Found]:
+def _of_places(survey: Survey, stated: Outcome) -> Iterator[Found]:
     """Follow the readings that move marks.
 
     Where they change their shape the line is fitted anew, for the three that promise most.
@@ -137,7 +137,6 @@ def _of_places(survey: Survey, stated: Outcome) -> list[Found]:
     fitted = {
         bent[i][0].id for i in ordered(promise, MATTERS_P, descending=True)[:MOST_FITS].tolist()
     }
-    found = []
     for reading, one in held:
         if one.motion is None and reading.id not in fitted:
             continue
@@ -146,23 +145,20 @@ def _of_places(survey: Survey, stated: Outcome) -> list[Found]:
         written = unit_term(drain, reading.scale)
         if outcome is not None and outcome.log_evidence + written > least:
             terms = evidence_against(stated.terms, outcome.terms)
-            found.append(
-                Found(
-                    id=reading.id,
-                    kind=reading.kind,
-                    about=reading.about,
-                    words=reading.words,
-                    prior=reading.prior,
-                    evidence=(*terms, EvidenceTerm("unit", written)),
-                    penetration=outcome.penetration,
-                    invert_m=survey.exit.invert_m,
-                    places=outcome.places,
-                )
+            yield Found(
+                id=reading.id,
+                kind=reading.kind,
+                about=reading.about,
+                words=reading.words,
+                prior=reading.prior,
+                evidence=(*terms, EvidenceTerm("unit", written)),
+                penetration=outcome.penetration,
+                invert_m=survey.exit.invert_m,
+                places=outcome.places,
             )
-    return found
 
 
-def _of_depths(survey: Survey, penetration: Penetration) -> list[Found]:
+def _of_depths(survey: Survey, penetration: Penetration) -> Iterator[Found]:
     """Take over the readings of the depths.
 
     Depths may tell which way the drain flows: where a reading turns that, the drain is followed
@@ -172,31 +168,27 @@ def _of_depths(survey: Survey, penetration: Penetration) -> list[Found]:
     stated = tuple(placement.index(name) for name in survey.drain.point_ids)
     # orders of the marks that were followed already
     followed: dict[tuple[int, ...], Penetration] = {stated: penetration, (): penetration}
-    found = []
     for one in depth_readings(survey):
         if one.log_evidence <= -HOPELESS_NATS:
             continue
         if one.order not in followed:
             plan = fit_plan(gather_marks(placement, one.order, survey.site.noise))
             followed[one.order] = find_penetration(survey.site, plan.ends) or penetration
-        found.append(
-            Found(
-                id=one.id,
-                kind="depths",
-                about="locator's depths",
-                words=one.words,
-                prior=one.prior,
-                evidence=one.evidence,
-                penetration=followed[one.order],
-                invert_m=one.invert_m,
-                places={},
-                slope=one.slope,
-            )
+        yield Found(
+            id=one.id,
+            kind="depths",
+            about="locator's depths",
+            words=one.words,
+            prior=one.prior,
+            evidence=one.evidence,
+            penetration=followed[one.order],
+            invert_m=one.invert_m,
+            places={},
+            slope=one.slope,
         )
-    return found
 
 
-def _of_headings(survey: Survey, penetration: Penetration) -> list[Found]:
+def _of_headings(survey: Survey, penetration: Penetration) -> Iterator[Found]:
     """Weigh that headings are wrong: the drain by its marks alone, headings as they may be.
 
     A heading is an axis, right to 10°, or read wrong at any angle: a mixture, so that no one of
@@ -207,11 +199,11 @@ def _of_headings(survey: Survey, penetration: Penetration) -> list[Found]:
     marks = gather_marks(placement, indices, survey.site.noise)
     headed = np.isfinite(marks.headings_rad)
     if not headed.any():
-        return []
+        return
     plan = fit_plan(replace(marks, headings_rad=np.full(len(indices), np.nan)))
     other = find_penetration(survey.site, plan.ends)
     if other is None:
-        return []
+        return
     # how far each heading lies off the drain that the marks alone give
     off = _off_axis(marks.headings_rad, plan.best.vertices, plan.best.stations_m)
     right = (1.0 - HEADING_BLUNDER) * np.exp(-0.5 * (off / HEADING_SD_RAD) ** 2)
@@ -220,7 +212,7 @@ def _of_headings(survey: Survey, penetration: Penetration) -> list[Found]:
     # read wrong where that explains it better than a scatter of 10°
     wrong = headed & (right < stray)
     if not wrong.any():
-        return []
+        return
     # evidence without headings, times that of each heading right
     # or astray, over that with all as read
     logs = log_sum(np.array([*plan.log_evidence_by_bends.values()]))
@@ -231,7 +223,7 @@ def _of_headings(survey: Survey, penetration: Penetration) -> list[Found]:
     prior = HEADING_BLUNDER ** len(names)
     invert = survey.exit.invert_m
     evidence = (EvidenceTerm("headings and line", logs),)
-    return [Found("heading", "heading", "headings", words, prior, evidence, other, invert, {})]
+    yield Found("heading", "heading", "headings", words, prior, evidence, other, invert, {})
 
 
 def _off_axis(headings: Array, vertices: Array, stations: Array) -> Array:
