@@ -7,7 +7,7 @@ mains: the drain must fall to one of them, and does not end far above all of the
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -66,7 +66,7 @@ class DepthReading:
         return sum(one.nats for one in self.evidence)
 
 
-def depth_readings(survey: Survey) -> tuple[DepthReading, ...]:
+def depth_readings(survey: Survey) -> Iterator[DepthReading]:
     """Weigh the blunders of the locator's depths; empty where the locator read no depth."""
     placement, drain = survey.placement, survey.drain
     received = [
@@ -77,24 +77,20 @@ def depth_readings(survey: Survey) -> tuple[DepthReading, ...]:
         and point.kind not in TAPED_KINDS
     ]
     if not received:
-        return ()
+        return
     # the stated depths in the same terms: only differences count
     (profile, mains), _, _ = _log_evidence(survey, 1.0, 0.0)
-    found = []
     for key, (factor, offset, words) in DEPTH_BLUNDERS.items():
         (own, fall), invert, slope = _log_evidence(survey, factor, offset)
-        found.append(
-            DepthReading(
-                f"depths:{key}",
-                words,
-                DEPTH_BLUNDER / len(DEPTH_BLUNDERS),
-                (EvidenceTerm("profile", own - profile), EvidenceTerm("mains", fall - mains)),
-                invert,
-                slope,
-                _order(survey, factor, offset),
-            )
+        yield DepthReading(
+            f"depths:{key}",
+            words,
+            DEPTH_BLUNDER / len(DEPTH_BLUNDERS),
+            (EvidenceTerm("profile", own - profile), EvidenceTerm("mains", fall - mains)),
+            invert,
+            slope,
+            _order(survey, factor, offset),
         )
-    return tuple(found)
 
 
 def _order(survey: Survey, factor: float, offset_m: float) -> tuple[int, ...]:

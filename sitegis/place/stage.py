@@ -220,39 +220,30 @@ def _adjustment(
         row = rows.get(index)
         doubtful = row is None or index in cleaned.suspects
         proposal = propose(site, network, cleaned, index) if doubtful else ""
+        rivals: tuple[str, ...] = ()
         if row is None:
             # an observation taken out is held against all the others: w = misclosure over its sd
-            error, spread = predicted_against(network, cleaned, index)
-            out.append(
-                AdjustedObservation(
-                    name=item.name,
-                    value_m=item.value,
-                    sd_m=item.sd,
-                    residual_m=error,
-                    # r = σ²/(σ² + a C aᵀ), as it would have had were it still in
-                    redundancy=(item.sd / spread) ** 2,
-                    w=error / spread,
-                    # ∇ = δ0 σ/√r with the r above
-                    detectable_m=NONCENTRALITY * spread,
-                    inseparable=(),
-                    removed=True,
-                    proposal=proposal,
-                )
-            )
-            continue
-        quality = cleaned.reliability
-        rivals = tuple(names[cleaned.kept[i]] for i in inseparable_rows(quality, row))
+            residual_m, spread = predicted_against(network, cleaned, index)
+            # r = σ²/(σ² + a C aᵀ), as it would have had were it still in; ∇ = δ0 σ/√r with that
+            redundancy, detectable_m = (item.sd / spread) ** 2, NONCENTRALITY * spread
+            w = residual_m / spread
+        else:
+            quality = cleaned.reliability
+            residual_m = float(cleaned.solution.whitened[row]) * item.sd
+            redundancy, w = float(quality.redundancy[row]), float(quality.w[row])
+            detectable_m = float(quality.detectable[row])
+            rivals = tuple(names[cleaned.kept[i]] for i in inseparable_rows(quality, row))
         out.append(
             AdjustedObservation(
                 name=item.name,
                 value_m=item.value,
                 sd_m=item.sd,
-                residual_m=float(cleaned.solution.whitened[row]) * item.sd,
-                redundancy=float(quality.redundancy[row]),
-                w=float(quality.w[row]),
-                detectable_m=float(quality.detectable[row]),
+                residual_m=residual_m,
+                redundancy=redundancy,
+                w=w,
+                detectable_m=detectable_m,
                 inseparable=rivals,
-                removed=False,
+                removed=row is None,
                 proposal=proposal,
             )
         )
