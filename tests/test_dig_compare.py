@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ import shapely
 
 from sitegis.dig import plan_dig
 from sitegis.dig.cloud import RouteCloud, gather_cloud
-from sitegis.dig.compare import _depth_at_lot_line
+from sitegis.dig.compare import _depth_at_lot_line, undecided_direction
 from sitegis.model.results import Routes
 from sitegis.model.site import DigSettings, KeepOut
 from sitegis.model.survey import Survey
@@ -121,6 +122,24 @@ def test_a_pit_at_the_wall_is_said_not_to_tell() -> None:
     notice = next(one for one in plan.notices if one.code == "pit-does-not-tell-the-way")
     assert "front or rear" in notice.message
     assert not notice.needs_person
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "p_rear", "told"),
+    [("ab", "a", 0.051, True), ("a", "ab", 0.28, False), ("ab", "ab", 0.049, False)],
+)
+def test_the_first_pit_alone_is_said_not_to_tell(
+    first: str, last: str, p_rear: float, told: bool
+) -> None:
+    """What a later pit meets, and a way under one in twenty, is no matter of the first."""
+    survey = two_way_survey(0.7, p_rear)
+    ids = {"a": "front-main:direct", "b": "alley-main:side-yard-left"}
+    pits = tuple(SimpleNamespace(hypotheses=tuple(map(ids.get, met))) for met in (first, last))
+    ways = tuple(SimpleNamespace(toward=toward, probability=p)
+                 for toward, p in (("front", 0.7), ("rear", p_rear)))  # fmt: skip
+    notices = undecided_direction(survey, pits, ways)  # type: ignore[arg-type]  # as much as asked
+    assert [one.code for one in notices] == ["pit-does-not-tell-the-way"] * told
+    assert undecided_direction(survey, (), ways) == ()  # type: ignore[arg-type]
 
 
 def test_one_way_alone_needs_no_telling() -> None:

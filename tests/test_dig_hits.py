@@ -206,3 +206,30 @@ def test_a_route_that_touches_a_corner_of_a_pit_crosses_it() -> None:
             straights, np.zeros((1, 2)), np.zeros(1), np.array([[1.2, 0.9]])
         )
         assert found.crossed[0, 0] == touches
+
+
+@settings(deadline=None, max_examples=12)
+@given(seeds, st.sampled_from([(0.5e-6, True), (3e-6, False)]), st.booleans(), st.booleans())
+def test_a_route_that_touches_pits_of_a_raster_crosses_them(
+    seed: int, beyond: tuple[float, bool], level: bool, far: bool
+) -> None:
+    """A straight along a row's or a column's edge, by a micrometer outside it and by three.
+
+    On either side, and into the row from either end: what shapely meets of pits that much wider.
+    """
+    generator = np.random.default_rng(seed)
+    half = generator.uniform(0.3, 0.9, 2)
+    grid = Grid((-1.0, -2.0), 0.5, 9, 11)
+    off = (half[1 if level else 0] + beyond[0]) * (1.0 if far else -1.0)
+    row, column = generator.integers(3, 6, 2)
+    x, y = grid.centers()[row, column]
+    ends = np.array([[x - 1.1, y + off], [x + 1.3, y + off]])
+    if not level:
+        ends = np.array([[x + off, y - 1.1], [x + off, y + 1.3]])
+    straights = straights_of(ends[None], np.zeros((1, 2)))
+    hit = accumulate(pit_spans(straights, grid, (half[0], half[1])), np.ones(1)) > 0.5
+    assert hit[row, column] == beyond[1]
+    line = shapely.LineString(ends)
+    widened = [shapely.box(*(center - half - 1e-6), *(center + half + 1e-6))
+               for center in grid.centers().reshape(-1, 2)]  # fmt: skip
+    assert np.array_equal(hit.ravel(), shapely.intersects(widened, line))

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
@@ -23,7 +24,7 @@ from sitegis.exit import (
     turn_words,
 )
 from sitegis.geometry.frames import Array
-from sitegis.line.bend_catalog import BENDS_PER_M, SIGNED_RAD
+from sitegis.line.bend_catalog import BENDS_PER_M, SIGNED_RAD, SIGNED_WEIGHTS, turns_of_two
 from sitegis.messages.errors import ComputationError
 from sitegis.model.results import Drain, Exit, ExitComponent, LineEnd, ProfileComponent
 from sitegis.model.site import Building, Site
@@ -469,6 +470,37 @@ def test_an_unseen_bend_is_looked_for_in_cells_no_longer_than_stated() -> None:
     assert 6.0 / cells <= CELL_M
     expected = BENDS_PER_M * 6.0 * np.exp(-BENDS_PER_M * 6.0)
     assert 0.8 * expected < once.weights.sum() < expected
+
+
+@pytest.mark.parametrize("ahead_m", [2.1, 6.0])
+def test_an_unseen_bend_is_as_likely_as_poissons_law_has_it(ahead_m: float) -> None:
+    """One in the middle of each cell, two halfway: rate, share, and no other on shapely's way."""
+    building = corner_site().building
+    wall = shapely.LinearRing(building.vertices)
+    here = np.array([HOUSE_LEFT_M + HOUSE_WIDTH_M / 3, HOUSE_FRONT_M + ahead_m])
+    spread = np.diag([1e-6, 1e-6, 1e-6])
+    once, twice = _bent_to_wall(0.7, (np.array([*here, -np.pi / 2]), spread), ahead_m, building)
+
+    def expected(at: float, turn: float, likely: float) -> float:
+        bend = here - [0.0, at]
+        ray = 60.0 * np.array([np.cos(turn - np.pi / 2), np.sin(turn - np.pi / 2)])
+        met = shapely.intersection(wall, shapely.LineString([bend, bend + ray]))
+        rest = shapely.distance(met, shapely.Point(bend)) if not met.is_empty else np.inf
+        return float(0.7 * likely * np.exp(-BENDS_PER_M * (at + rest)))
+
+    cells = int(np.ceil(ahead_m / CELL_M))
+    size = ahead_m / cells
+    singly = [
+        expected((i + 0.5) * size, turn, BENDS_PER_M * size * share)
+        for i in range(cells)
+        for turn, share in zip(SIGNED_RAD, SIGNED_WEIGHTS, strict=True)
+    ]
+    assert sorted(once.weights) == pytest.approx(sorted(singly), rel=1e-6)
+    pairs = [
+        expected(0.5 * ahead_m, turn, 0.5 * (BENDS_PER_M * ahead_m) ** 2 * share)
+        for share, turn, _ in zip(*turns_of_two(), strict=True)
+    ]
+    assert sorted(twice.weights) == pytest.approx(sorted(pairs), rel=1e-6)
 
 
 @pytest.mark.parametrize("slant_deg", [0.0, -7.0, 25.0])

@@ -7,6 +7,7 @@ numpy solves it. Then depth and invert after a find against the Kalman update of
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import combinations
 
 import numpy as np
 import pytest
@@ -16,8 +17,10 @@ from sitegis.evidence import RouteSet
 from sitegis.finds.ground import UNEVEN, ground_error, log_shared
 from sitegis.finds.records import Found
 from sitegis.geometry.frames import Array
+from sitegis.model.results import Hypothesis, Routes
 from sitegis.model.site import Ground, Site
 from sitegis.routes.likelihoods import log_likelihoods
+from sitegis.score.weighed_site import log_weights, weigh_site
 from tests.invented import corner_site
 
 SPOTS = np.array([[0.0, 9.0], [2.0, -6.0], [9.0, 30.0]])
@@ -172,3 +175,27 @@ def test_another_pipe_or_no_depth_tells_nothing_of_the_ground() -> None:
     mean, sd = ground_error(blank, vertices, levels, vertices[:, 0])
     assert not mean.any()
     assert np.allclose(sd, own)
+
+
+def test_a_routes_weight_sums_what_finds_say_alone_and_together() -> None:
+    """Three finds with a depth: each alone, every two, and all; without one, what is left of it."""
+    names = ("F0", "F1", "F2")
+    deep = [
+        Found(name, "test-pit", 0.0, -1.0, 0.02, "lot coordinates", "yes", depth_to_invert_m=2.0)
+        for name in names
+    ]
+    generator = np.random.default_rng(3)
+    sets = [some for size in (1, 2, 3) for some in combinations(names, size)]
+    said = {some: generator.normal(size=5) for some in sets}
+    nothing = np.zeros(0)
+    routes = Routes(
+        Hypothesis("h", MAIN.id, "direct", "front", None, 1.0), np.zeros((5, 2, 2)),
+        np.zeros((5, 2)), np.ones(5), nothing, np.ones(5), generator.normal(size=5),
+        {some[0] if len(some) == 1 else " ".join(("ground", *some)): v for some, v in said.items()},
+        5,
+    )  # fmt: skip
+    site = replace(corner_site(), evidence=tuple(deep))
+    weighed = weigh_site(site, (routes,), frozenset())
+    for out in (frozenset(), frozenset({"F1"}), frozenset({"F0", "F2"})):
+        expected = routes.log_prior + sum(v for some, v in said.items() if not out & {*some})
+        assert log_weights(weighed, routes, out) == pytest.approx(expected)

@@ -11,6 +11,7 @@ from sitegis.numerics.intervals import (
     Ellipse,
     Interval,
     Strata,
+    _grid,
     central_intervals,
     ellipse_of,
     highest_density_intervals,
@@ -316,3 +317,14 @@ def test_all_edges_of_a_region_are_of_one_density() -> None:
         # the same level by scipy's density of the samples: what is densest comes first
         density = sum(share * normal.pdf(points) for share, normal in parts)
         assert weights[held != (density >= edges[0])].sum() < 5e-3
+
+
+def test_the_grid_is_fine_for_the_least_kernel_and_reaches_past_the_widest() -> None:
+    """A sixth of the least, four widths of the widest on either side, within the cells allowed."""
+    values = np.array([-3.0, 2.5, 7.0])
+    grid, cell = _grid(values, [0.05, 0.4])
+    assert cell == pytest.approx(0.05 / 6)
+    assert np.diff(grid) == pytest.approx(cell)
+    for beyond in (values.min() - grid[0], grid[-1] - values.max()):
+        assert 4 * 0.4 <= beyond <= 4 * 0.4 + 3 * cell
+    assert _grid(values, [1e-4, 0.4])[1] == pytest.approx(10.0 / 4000)

@@ -122,6 +122,20 @@ def test_with_one_degree_of_freedom_a_blunder_is_detected_and_not_located() -> N
     assert suspects >= {"tie 1", "tie 2", "tie 3"}
 
 
+def test_a_tie_between_what_is_held_is_left_out_only_where_another_checks_the_rest() -> None:
+    """A wrong tie from A to B has no rival, for nothing moves: kept alone, gone beside a second."""
+    points = {"A": (0.0, 0.0), "B": (8.0, 0.0), "C": (8.0, 6.0)}
+    nodes, held = control(points)
+    ties = [Observation("AB", "distance", (0, 2), 8.2, 0.01),
+            Observation("AC", "distance", (0, 4), 10.0, 0.01)]  # fmt: skip
+    for count, removed, suspects in ((1, [], (6,)), (2, [6], ())):
+        network = Network(nodes, {}, 6, (*held, *ties[:count]))
+        solved = solve_network(network, starting_values(network, np.zeros(2)))
+        cleaned = clean_network(network, solved)
+        assert [one.index for one in cleaned.removals] == removed
+        assert cleaned.suspects == suspects
+
+
 def snooped(
     ties: Array, places: Array, sd: float
 ) -> tuple[list[tuple[int, float, float]], set[int]]:

@@ -9,9 +9,11 @@ from pathlib import Path
 import magpylib
 import numpy as np
 import pytest
+import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import optimize
+from scipy import optimize, stats
+from uncertainties import ufloat
 
 from sitegis.evidence.kind import RouteSet
 from sitegis.evidence.outdoor_locate import OutdoorLocate
@@ -285,3 +287,88 @@ def test_depth_only_from_nulls(depth: float, lift: float) -> None:
     assert head is not None
     assert head.depth_m == pytest.approx(depth)
     assert head.depth_sd_m == pytest.approx(NOISE.horizontal_sd_m(depth))
+
+
+def scattered(seed: int) -> tuple[Noise, float, float, float, float]:
+    """Draw a noise at random, a reading, one lifted, the lift and the spacing of the nulls."""
+    generator = np.random.default_rng(seed)
+    noise = replace(
+        NOISE,
+        horizontal_floor_m=generator.uniform(0.02, 0.2),
+        depth_floor_m=generator.uniform(0.02, 0.2),
+        session_depth_scale=generator.uniform(0.01, 0.06),
+    )
+    depth, lift = generator.uniform(0.4, 1.2), generator.uniform(0.1, 0.8)
+    shown = depth + generator.normal(0.0, 0.06, 3)
+    return noise, shown[0], shown[1] + lift, lift, shown[2] * np.sqrt(2.0)
+
+
+@pytest.mark.parametrize("given_", [(0, 1), (0, 2), (1, 2), (0, 1, 2)])
+@pytest.mark.parametrize("seed", range(4))
+def test_the_depth_is_statsmodels_generalized_mean(seed: int, given_: tuple[int, ...]) -> None:
+    """GLS of a constant on what was read, iterated until the spreads are those at its own depth.
+
+    Its weights are solved for by numpy's finite differences; the spread is that of own parts alone.
+    """
+    noise, shown, lifted, lift, nulls = scattered(seed)
+    own_depths = np.array([shown, lifted - lift, nulls / np.sqrt(2.0)])
+    there = list(given_)
+    depth = own_depths[there].mean()
+    for _ in range(30):
+        at = np.array([depth, depth + lift, 0.0])
+        own = np.array([noise.depth_sd_m(at[0]), noise.depth_sd_m(at[1]),
+                        noise.horizontal_sd_m(depth)])  # fmt: skip
+        shared = np.outer(at, at) * noise.session_depth_scale**2
+        spread = (np.diag(own**2) + shared)[np.ix_(there, there)]
+        ones = np.ones(len(there))
+        depth = sm.GLS(own_depths[there], ones, spread).fit().params[0]
+    weights = np.array([sm.GLS(row, ones, spread).fit().params[0] for row in np.eye(len(there))])
+    assert (weights > 0.0).all()
+    head = read_head(
+        shown if 0 in there else None,
+        noise,
+        depth_lifted_m=lifted if 1 in there else None,
+        lift_m=lift,
+        null_spacing_m=nulls if 2 in there else None,
+    )
+    assert head is not None
+    assert not head.distorted
+    assert head.depth_m == pytest.approx(depth, rel=1e-4)
+    assert head.depth_sd_m == pytest.approx(np.sqrt(weights**2 @ own[there] ** 2), rel=1e-3)
+
+
+@pytest.mark.parametrize("sign", [-1.0, 1.0])
+@pytest.mark.parametrize("check", ["lift", "null spacing"])
+@pytest.mark.parametrize("seed", range(3))
+def test_what_departs_by_the_quantile_of_one_in_a_hundred_is_distorted(
+    seed: int, check: str, sign: float
+) -> None:
+    """The spread of a departure is that of uncertainties: one scale for what the receiver shows.
+
+    A hair past scipy's two-sided 1 % the point is distorted and the departure added to its
+    spreads, a hair before it is not.
+    """
+    noise, shown, _, lift, _ = scattered(seed)
+
+    def head_at(departure: float, depth: float) -> tuple[object, float]:
+        scale = ufloat(1.0, noise.session_depth_scale)
+        low = scale * depth + ufloat(0.0, noise.depth_sd_m(depth))
+        high = scale * (depth + lift) + ufloat(0.0, noise.depth_sd_m(depth + lift))
+        null = ufloat(depth, noise.horizontal_sd_m(depth))
+        other = high - lift if check == "lift" else null
+        by = departure * float((other - low).std_dev)
+        if check == "lift":
+            return read_head(shown, noise, depth_lifted_m=shown + by + lift, lift_m=lift), by
+        return read_head(shown, noise, null_spacing_m=(shown + by) * np.sqrt(2.0)), by
+
+    limit = sign * stats.norm.ppf(0.995)
+    for departure, distorted in ((0.998 * limit, False), (1.002 * limit, True)):
+        depth = shown
+        for _ in range(8):
+            head, by = head_at(departure, depth)
+            depth = head.depth_m  # type: ignore[attr-defined]
+        assert head.distorted == distorted  # type: ignore[attr-defined]
+        assert head.check == check  # type: ignore[attr-defined]
+        assert head.departure_m == pytest.approx(by)  # type: ignore[attr-defined]
+        wider = np.hypot(noise.horizontal_sd_m(depth), by if distorted else 0.0)
+        assert head.horizontal_sd_m == pytest.approx(wider)  # type: ignore[attr-defined]

@@ -10,7 +10,12 @@ import pytest
 from sitegis.messages.errors import ComputationError
 from sitegis.place.adjust import solve_network
 from sitegis.place.network import Network, Observation, compile_equations, evaluate
-from sitegis.place.observability import best_cures, require_observable, separating_measurement
+from sitegis.place.observability import (
+    _candidates,
+    best_cures,
+    require_observable,
+    separating_measurement,
+)
 from sitegis.place.starts import starting_values
 
 HELD = {"a": (0.0, 0.0), "b": (9.0, 0.0), "c": (9.0, 5.0)}
@@ -76,3 +81,19 @@ def test_the_separating_measurement_goes_to_something_that_lies_still() -> None:
     assert separating_measurement(first, second, ["p"]) == pytest.approx(
         ("p", "c", abs(np.hypot(6, 3) - np.hypot(6, 7)))
     )
+
+
+def test_distances_are_asked_for_between_what_two_meters_tell_apart() -> None:
+    """Root of both variances under 2 m is held: every pair over it, but those taped already."""
+    names = ("a", "b", "c", "d")
+    taped = Observation("", "distance", (0, 6), 5.0, 0.01)
+    network = Network({name: 2 * i for i, name in enumerate(names)}, {}, 8, (taped,))
+    spreads = np.array([1.999, 1.0, 2.001, 30.0])
+    shares = np.array([0.3, 0.7])
+    covariance = np.diag((spreads[:, None] ** 2 * shares).ravel())
+    found = {one.joins for one in _candidates(network, covariance)}
+    assert found == {("c", "a"), ("c", "b"), ("d", "b")}
+    all_loose = {one.joins for one in _candidates(network, 100.0 * covariance)}
+    assert all_loose == {(a, b) for a, b in product(names, names) if a != b} - {
+        ("a", "d"), ("d", "a")
+    }  # fmt: skip

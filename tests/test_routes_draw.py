@@ -11,6 +11,7 @@ from scipy import integrate, stats
 from scipy.stats import qmc
 
 from sitegis.evidence import OutdoorLocate
+from sitegis.evidence.kind import Aim
 from sitegis.finds.records import Found
 from sitegis.geometry.frames import lot_direction
 from sitegis.model.results import Hypothesis
@@ -20,7 +21,9 @@ from sitegis.routes.draw import (
     PAST_AIM_M,
     SAME_SLOPE_SHARE,
     ValueLaw,
+    _gaussians,
     _length_aims,
+    _observed,
     draw_aimed,
     draw_heads,
     lay_straights,
@@ -255,3 +258,51 @@ def test_a_straight_is_drawn_as_long_as_leads_the_next_one_through_the_aim() -> 
     pair = np.array([[[0.0, 1.0], [np.sqrt(0.5), np.sqrt(0.5)]]])
     targets, _ = _length_aims(past, starts, pair, offset, scale)
     assert targets[-1] == pytest.approx([(2.0 + PAST_AIM_M - 0.5) / 2.0])
+
+
+def test_what_a_depth_says_of_invert_and_slope_is_its_derivative() -> None:
+    """Invert at a find: that at the wall less slope times the way; rates by central differences."""
+    generator = np.random.default_rng(12)
+    level, root = generator.normal(size=(6, 2)), generator.normal(size=(6, 2, 2))
+    poses = generator.normal(size=(6, 3))
+    slope = np.where(np.arange(6) % 2, 0.03, np.nan)
+    deep = [Aim(generator.normal(size=2) + 5.0, 0.1, True, True, (-1.2, 0.02)),
+            Aim(generator.normal(size=2) - 9.0, 0.1, True, True, (-0.7, 0.30))]  # fmt: skip
+    gaps, rates, sds = _observed(deep, poses, slope, level, root)
+
+    def below(row: int, aim: Aim, z: np.ndarray) -> float:
+        assert aim.invert_m is not None
+        invert, own = level[row] + root[row] @ z
+        fall = own if np.isnan(slope[row]) else slope[row]
+        return float(invert - fall * abs(complex(*(aim.point - poses[row, :2]))))
+
+    for row in range(6):
+        for f, aim in enumerate(deep):
+            expected = aim.invert_m[0] - below(row, aim, np.zeros(2))  # type: ignore[index]
+            assert gaps[row, f] == pytest.approx(expected)
+            numeric = [(below(row, aim, 1e-5 * e) - below(row, aim, -1e-5 * e)) / 2e-5
+                       for e in np.eye(2)]  # fmt: skip
+            assert rates[row, f] == pytest.approx(numeric, abs=1e-8)
+            away = np.hypot(*(aim.point - poses[row, :2]))
+            # wider than the find: twice its sd, a centimeter, and 4 mm a meter of the way
+            square = (2.0 * aim.invert_m[1]) ** 2 + 0.01**2 + (0.004 * away) ** 2  # type: ignore[index]
+            assert sds[row, f] == pytest.approx(np.sqrt(square))
+
+
+def test_later_straights_turn_by_the_sum_of_the_bends_before_them() -> None:
+    """As many as there are bends, nan past them; weights and roots are the exit's."""
+    plan = plan_for(Found("F1", "test-pit", 7.4, 2.0, 0.1, "lot coordinates", "yes"))
+    exit = replace(front_exit(), components=tuple(
+        replace(front_exit().mixture[0], weight=w, x_m=x) for w, x in ((3.0, 7.0), (1.0, 8.0))
+    ))  # fmt: skip
+    means, roots, weights, _, turns = _gaussians(plan, exit, [a for a in plan.aims if a.held])
+    assert means[:, 0].tolist() == [7.0, 8.0]
+    assert weights == pytest.approx([0.75, 0.25])
+    for root, part in zip(roots, exit.mixture, strict=True):
+        assert root @ root == pytest.approx(part.covariance, abs=1e-12)
+    for row, bends, count in zip(
+        turns, plan.sequences.turns_rad, plan.sequences.counts, strict=True
+    ):
+        assert row[:count] == pytest.approx(np.cumsum(bends)[:count])
+        assert np.isnan(row[count:]).all()
+    assert {0, 1, 2} <= {int(count) for count in plan.sequences.counts}

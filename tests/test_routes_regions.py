@@ -50,6 +50,19 @@ def test_inside_and_crossing_equal_shapely(seed: int, corners: int) -> None:
     assert np.array_equal(routes_cross(routes, region), crossing)
 
 
+@given(st.integers(0, 2**32 - 1), st.integers(3, 9))
+@settings(deadline=None, max_examples=10)
+def test_routes_alone_and_about_a_corner_equal_shapely(seed: int, corners: int) -> None:
+    """One short route at a time: edges on every side of it are clear of its box, or pass it."""
+    generator = np.random.default_rng(seed)
+    ring = random_polygon(generator, corners, 4.0)
+    edge, polygon, region = shapely.LinearRing(ring), shapely.Polygon(ring), region_of_rings(ring)
+    for route in random_routes(generator, 24, 4.0)[:16, None]:
+        line = shapely.LineString(route[0])
+        assert routes_cross(route, region)[0] == edge.intersects(line)
+        assert routes_inside(route, region)[0] == polygon.contains_properly(line)
+
+
 def test_holes_and_parts_equal_shapely() -> None:
     """A region of two parts, one with a hole, is treated as shapely treats it."""
     generator = np.random.default_rng(3)

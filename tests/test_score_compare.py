@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+import shapely
 
 from sitegis.evidence import Dye
+from sitegis.model.results import Contribution, Hypothesis, Routes, ScoredHypothesis, Scores
 from sitegis.score import score_hypotheses
 from sitegis.score.compare import compare_mains
 
@@ -41,6 +45,66 @@ def test_figures_are_weighted_means_of_the_routes() -> None:
     ground = float(site.ground.elevation_m(np.array([6.9, 0.0])))
     top = front.inverts_m[0, 0] - 0.02 * row.private_m + site.drain_diameter_m
     assert row.cover_m == pytest.approx(ground - top, abs=0.01)
+
+
+def scattered(hypothesis: Hypothesis, seed: int) -> Routes:
+    """Make 40 two-straight routes by chance; every fourth ends within the lot."""
+    generator = np.random.default_rng(seed)
+    ends = np.column_stack([generator.uniform(2.0, 12.0, 40), generator.uniform(-12.0, -6.0, 40)])
+    ends[::4, 1] = generator.uniform(1.0, 3.0, 10)
+    middle = np.column_stack([generator.uniform(6.0, 8.0, 40), generator.uniform(4.0, 6.0, 40)])
+    vertices = np.stack([np.tile([7.0, 7.6], (40, 1)), middle, ends], axis=1)
+    inverts = generator.uniform(-1.2, -0.6, 40)[:, None] - np.array([0.0, 0.1, 0.4])
+    lengths = shapely.length(shapely.linestrings(vertices))
+    nothing = np.zeros(40)
+    return Routes(hypothesis, vertices, inverts, lengths, generator.uniform(0.1, 2.0, 40),
+                  nothing, nothing, {}, 100)  # fmt: skip
+
+
+def test_figures_of_two_ways_are_averages_by_shapely_and_numpy() -> None:
+    """Each route by its share of its way times the way's probability; cover where one leaves."""
+    site, generator = corner_site(), np.random.default_rng(7)
+    ways = [FRONT, replace(FRONT, id="front-main:side-yard-left", way="side-yard")]
+    sampled = [scattered(way, seed) for seed, way in enumerate(ways)]
+    bits = (0.5, 0.0701, 0.0699, -0.0699, -0.0701)
+    said = [Contribution(str(one), "era", one, "") for one in bits]
+    scored = [
+        ScoredHypothesis(way, p, 0.0, 0.0, 40.0, tuple(said), w / w.sum(), 0)
+        for way, p in zip(ways, (0.55, 0.2), strict=True)
+        for w in (generator.random(40),)
+    ]
+    survey = replace(hand_survey(sampled=tuple(sampled)), scored=Scores(tuple(scored), (), ()))
+    row = next(one for one in compare_mains(survey) if one.main == "front-main")
+
+    weights = np.concatenate([one.probability * one.weights for one in scored])
+    vertices = np.concatenate([one.vertices for one in sampled])
+    inverts = np.concatenate([one.inverts_m for one in sampled])
+    lengths, lot = shapely.length(shapely.linestrings(vertices)), shapely.Polygon(site.lot.vertices)
+    within = shapely.length(shapely.intersection(shapely.linestrings(vertices), lot))
+    leaves = within < lengths - 1e-6
+    fall = inverts[:, 0] - inverts[:, 2]
+
+    def mean(values: np.ndarray, of: np.ndarray | None = None) -> object:
+        kept = np.ones(80, bool) if of is None else of
+        return pytest.approx(np.average(values[kept], weights=weights[kept]), abs=1e-6)
+
+    covers = []
+    for line, levels, along in zip(vertices, inverts, within, strict=True):
+        place = shapely.LineString(line).interpolate(along)
+        passed = np.concatenate([[0.0], np.hypot(*np.diff(line, axis=0).T).cumsum()])
+        top = np.interp(along, passed, levels) + site.drain_diameter_m
+        covers.append(float(site.ground.elevation_m(np.array([place.x, place.y]))) - top)
+    assert row.probability == pytest.approx(0.75)
+    assert row.best_way == FRONT.id
+    assert row.length_m == mean(lengths)
+    assert row.fall_m == mean(fall)
+    assert row.slope == mean(fall / lengths)
+    assert row.arrival_above_main_m == mean(np.concatenate([one.arrivals_m for one in sampled]))
+    assert row.cover_m == mean(np.array(covers), leaves)
+    assert row.private_m == mean(within, leaves)
+    assert row.public_m == pytest.approx(row.length_m - row.private_m)  # type: ignore[operator]
+    assert [one.item for one in row.speaks_for] == ["0.5", "0.0701"]
+    assert [one.item for one in row.speaks_against] == ["-0.0701"]
 
 
 def test_opening_and_check_are_named() -> None:

@@ -15,6 +15,7 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
+from sitegis.finds.ground import ground_error
 from sitegis.finds.records import Found
 from sitegis.geometry.frames import Array
 from sitegis.model.results import (
@@ -92,10 +93,11 @@ def routes_of(
     )  # fmt: skip
 
 
-def surveyed(seed: int) -> Survey:
+def surveyed(seed: int, last_wall: int = 1, find: Found = FIND) -> Survey:
     """Make a survey after scoring: two ways with routes, and 15 % of no known route."""
     generator = np.random.default_rng(seed)
-    parts = tuple(component(generator, w, wall) for w, wall in ((0.5, 0), (0.3, 0), (0.2, 1)))
+    walls = ((0.5, 0), (0.3, 0), (0.2, last_wall))
+    parts = tuple(component(generator, w, wall) for w, wall in walls)
     inside = replace(front_exit(), components=parts)
     ways = [routes_of(generator, name, parts) for name in ("a", "b")]
     none = replace(ways[0].hypothesis, id="unlisted", main=None, way="unlisted")
@@ -108,7 +110,7 @@ def surveyed(seed: int) -> Survey:
         ways[0], hypothesis=none, vertices=np.zeros((0, 3, 2)), components=np.zeros(0, np.int64)
     )
     scored.append(ScoredHypothesis(none, 0.15, 0.0, 0.0, 0.0, (), np.zeros(0), None))
-    site = corner_site(evidence=(FIND,))
+    site = corner_site(evidence=(find,))
     return Survey(
         site,
         load_rules("us-ipc"),
@@ -197,6 +199,42 @@ def test_the_stated_exit_is_that_of_the_first_wall(seed: int) -> None:
     assert joint.unseen_m == first.unseen_m
     bent = [part.weight for part in joint.components if part.wall_index == 1]
     assert joint.bend_share == pytest.approx(sum(bent))
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_depth_after_a_deep_find_has_the_moments_of_all_that_left(seed: int) -> None:
+    """Ground less invert, atom by atom: numpy's mean and variance, each with its own ground's.
+
+    What goes by no known route keeps the ground as mapped and its spread.
+    """
+    deep = Found("F1", "test-pit", 6.9, 3.0, 0.3, "lot coordinates", "yes", depth_to_invert_m=1.0)
+    ground = float(corner_site().ground.elevation_m(np.array([6.9, 3.0])))
+    survey = surveyed(seed, 0, replace(deep, depth_to_invert_m=ground + 0.75))
+    kept = [(part.weight * one.weight, one.mean[0]) for part in survey.exit.components
+            for one in part.profile]  # fmt: skip
+    middle = float(np.average([m for _, m in kept], weights=[w for w, _ in kept]))
+    inside = replace(survey.exit, invert_m=middle, invert_sd_m=0.05, depth_sd_m=0.3)
+    survey = replace(survey, penetration=inside)
+    ground, own = inside.depth_m + middle, 0.3**2 - 0.05**2
+
+    depths, spreads, weights = [], [], []
+    for scored, way in zip(survey.scores.hypotheses[:2], survey.routes[:2], strict=True):
+        mean, sd = ground_error(survey.site, way.vertices, way.inverts_m, way.vertices[:, 0])
+        assert np.ptp(mean) > 0.003
+        depths.append(ground + mean - way.inverts_m[:, 0])
+        spreads.append(sd**2)
+        weights.append(scored.probability * scored.weights)
+    for part in inside.components:
+        for one in part.profile:
+            inverts = points_of(one.mean, one.covariance)[:, 0]
+            depths.append(ground - inverts)
+            spreads.append(np.full(inverts.size, own))
+            weights.append(np.full(inverts.size, 0.15 * part.weight * one.weight / inverts.size))
+    each, share = np.concatenate(depths), np.concatenate(weights)
+    joint = join_exit(survey).exit
+    assert joint.depth_m == pytest.approx(np.average(each, weights=share), abs=1e-9)
+    variance = np.cov(each, aweights=share, ddof=0) + share @ np.concatenate(spreads)
+    assert joint.depth_sd_m == pytest.approx(np.sqrt(variance), abs=1e-9)
 
 
 def test_without_a_find_the_exit_stays() -> None:

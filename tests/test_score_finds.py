@@ -18,7 +18,7 @@ from sitegis.evidence import OutdoorLocate
 from sitegis.finds.records import Found, Missed
 from sitegis.geometry import polyline
 from sitegis.geometry.frames import Array
-from sitegis.model.results import Bend, Drain, ExitComponent, Routes
+from sitegis.model.results import Bend, Drain, ExitComponent, FindJudgment, Routes
 from sitegis.model.site import Evidence
 from sitegis.model.survey import Survey
 from sitegis.numerics.statistics import pareto_k
@@ -26,6 +26,7 @@ from sitegis.routes import sample, sample_routes
 from sitegis.rules.rule_set import load_rules
 from sitegis.score import join_exit, score_hypotheses
 from sitegis.score.exit_after import meet_exit
+from sitegis.score.finds import find_notices
 from sitegis.score.particles import draw_particles
 
 from .invented import corner_site, front_exit
@@ -362,3 +363,19 @@ def _odds(survey: Survey) -> float:
         if one.hypothesis.id == "front-main:direct"
     ]
     return p / (1.0 - p)
+
+
+def test_what_else_explains_a_find_is_told_the_likeliest_first() -> None:
+    """Equals in the order of the alphabet; what is under half a percent, or 10 cm, has no word."""
+    find = Found("F1", "test-pit", 6.6, 2.0, 0.05, "lot coordinates", "yes")
+    causes = (("b", 0.2), ("d", 0.0049), ("c", 0.4), ("a", 0.2 + 1e-9), ("e", 0.0051))
+    for below_m, said in ((0.101, "higher"), (-0.101, "lower"), (0.0995, ""), (np.nan, "")):
+        judged = FindJudgment(find, 0.19, 0.5, below_m, causes, 0.0)
+        (notice,) = find_notices([judged], corner_site())
+        assert notice.code == "find-not-explained"
+        assert "What else explains it: c 40 %, a 20 %, b 20 %, e under 1 %. Look" in notice.message
+        passed = notice.message.split("the routes pass ")[1].split(". What")[0]
+        assert passed.rpartition(" ")[2] == (said or "it")
+    for p, told in ((0.899, True), (0.901, False)):
+        judged = FindJudgment(find, p, 0.5, 0.0, causes, 0.0)
+        assert bool(find_notices([judged], corner_site())) == told

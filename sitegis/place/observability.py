@@ -206,7 +206,7 @@ def _candidates(network: Network, covariance: Array) -> list[Observation]:
     }
     # the two coordinates' variances summed, m²: below 2 m together something holds it
     held = [name for name, value in spread.items() if value < 4.0]
-    loose = [name for name, value in spread.items() if value >= 4.0]
+    loose = [name for name in spread if name not in held]
     # where nothing is held, between the loose parts
     pairs = [(a, b) for a in loose for b in (held or loose) if a != b]
     taped = {frozenset(i.columns) for i in network.observations if i.kind == "distance"}

@@ -9,7 +9,7 @@ import numpy as np
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
 from ..model.derived import MainComparison
-from ..model.results import Contribution, Routes, ScoredHypothesis, Scores
+from ..model.results import Routes, ScoredHypothesis, Scores
 from ..model.site import Main, Site, Street
 from ..model.survey import Survey
 from ..routes.hypotheses import toward_of
@@ -62,8 +62,8 @@ def _compare(main: Main, survey: Survey) -> MainComparison:
         toward=toward_of(main.side),
         probability=probability,
         best_way=best.hypothesis.id if best is not None else "",
-        speaks_for=_strongest(contributions, sign=1.0),
-        speaks_against=_strongest(contributions, sign=-1.0),
+        speaks_for=tuple(item for item in contributions if item.bits > NEGLIGIBLE_BITS),
+        speaks_against=tuple(item for item in contributions if item.bits < -NEGLIGIBLE_BITS),
         length_m=_known(figures.length_m),
         fall_m=_known(figures.fall_m),
         slope=_known(figures.slope),
@@ -80,11 +80,6 @@ def _compare(main: Main, survey: Survey) -> MainComparison:
 def _known(value: float) -> float | None:
     """Return a number, None where there is none."""
     return float(value) if np.isfinite(value) else None
-
-
-def _strongest(contributions: Sequence[Contribution], *, sign: float) -> tuple[Contribution, ...]:
-    """Return the items that speak one way about the best way, the weightiest first."""
-    return tuple(item for item in contributions if sign * item.bits > NEGLIGIBLE_BITS)
 
 
 def _figures(

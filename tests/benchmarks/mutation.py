@@ -8,13 +8,13 @@ text calls judgment or common practice, which nothing outside can be held agains
 examples, runs once, and it is kept which functions each test calls, and its processor time; a test
 that fails then is left out. The tests that call the changed function (of a module's setting: those
 that name it) run on each mutant in a forked process, up to ``--budget`` seconds of them, those that
-call the fewest functions first; a mutant that they all pass is printed with its line, and run again
-where a later call has a larger budget. A change within a function is made where everything is
-imported already; what test modules work out while they are imported does not see it, so that a
-mutant may live for that but is never noticed for it. Any other change is there before anything is
-imported. ``--seed`` draws others, ``--module place/adjust`` looks at one module alone. ``--keep
-FOLDER`` keeps calls and results, and goes on from there; ``--minutes`` ends early. Run it on a tree
-that nobody edits.
+call the fewest functions first, and on a setting's those that read settings alone and call none; a
+mutant that they all pass is printed with its line, and run again where a later call has a larger
+budget. A change within a function is made where everything is imported already; what test modules
+work out while they are imported does not see it, so that a mutant may live for that but is never
+noticed for it. Any other change is there before anything is imported. ``--seed`` draws others,
+``--module place/adjust`` looks at one module alone. ``--keep FOLDER`` keeps calls and results, and
+goes on from there; ``--minutes`` ends early. Run it on a tree that nobody edits.
 """
 
 from __future__ import annotations
@@ -62,6 +62,8 @@ LIBRARIES = ("numpy", "scipy.special", "scipy.stats", "scipy.optimize", "scipy.i
 SLOW = ("calibration", "ranks", "coverage", "whole_site", "reliability", "hardness", "hostile",
         "city", "library", "language", "developers", "write_map", "write_exports", "fixture_maps",
         "same_bytes", "ties")  # fmt: skip
+# what a test that calls nothing of the package is about
+SETTINGS = "settings"
 OPTIONS = ("-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist",
            "-o", "addopts=--doctest-modules -m 'not statistical and not adverse'",
            "-W", "ignore::pytest.PytestAssertRewriteWarning")  # fmt: skip
@@ -249,7 +251,9 @@ class _Watch:
 
 def files() -> list[str]:
     """Return the files of tests that import something of the core, and its modules' examples."""
-    pattern = rf"from sitegis\.({'|'.join((*ROOMS, 'exit'))})\b|from sitegis import exit"
+    pattern = (
+        rf"from sitegis\.({'|'.join((*ROOMS, 'exit'))})\b|from sitegis import exit|\(f\"sitegis"
+    )
     tests = [
         f
         for f in sorted((ROOT / "tests").glob("test_*.py"))
@@ -275,7 +279,7 @@ def calls_of(file: str, folder: Path) -> list[Calls]:
         importlib.import_module(_dotted(ROOT / file))
         forked(watched, LIMIT_S)
     told = json.loads(kept.read_text("utf-8")).items() if kept.exists() else ()
-    return [Calls(test, seconds, frozenset(names)) for test, (seconds, names) in told]
+    return [Calls(test, seconds, frozenset(names or {SETTINGS})) for test, (seconds, names) in told]
 
 
 def _naming(text: str, name: str) -> bool:
@@ -298,7 +302,7 @@ def functions_at(path: Path, line: int) -> set[str]:
         target = node.targets[0] if isinstance(node, ast.Assign) else None
         if isinstance(target, ast.Name) and any(_naming(ast.unparse(node), n) for n in names):
             names.append(target.id)
-    found = set()
+    found = {SETTINGS}
     for file in PACKAGE.rglob("*.py"):
         inside = file.read_text("utf-8")
         if any(_naming(inside, name) for name in names):

@@ -1,0 +1,117 @@
+"""Numbers that a text states are those that the code uses, each parsed from the text itself.
+
+The texts are DEVELOPERS.md, docstrings and comments: what a reader holds against a source. What is
+stated in another unit, or as a quantile or the root of an equation, is worked out from the text's
+number, and agrees to the digits that the constant is written with.
+"""
+
+from __future__ import annotations
+
+import importlib
+import re
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import optimize, stats
+
+ROOT = Path(__file__).parents[1]
+FOOT_M, EARTH_M = 0.3048, 6_371_000.0
+
+
+def text_of(place: str) -> str:
+    """Return a file's text on one line, the signs of comments left out."""
+    return re.sub(r"\s*\n\s*(#\s?)?", " ", (ROOT / place).read_text("utf-8"))
+
+
+def value_of(name: str) -> float:
+    """Return a setting of a module, or an entry of it."""
+    path, _, key = name.partition("|")
+    module, _, attribute = path.rpartition(".")
+    found = getattr(importlib.import_module(f"sitegis.{module}"), attribute)
+    return float(found[int(key) if key.isdigit() else key] if key else found)
+
+
+def quantile(percent: float) -> float:
+    return float(stats.norm.ppf(1.0 - percent / 200.0))
+
+
+def fullest(five: float) -> float:
+    """Return where a pipe's flow is greatest: 5 (θ − θ cos θ) = 2 (θ − sin θ)."""
+    return float(
+        optimize.brentq(lambda a: five * (a - a * np.cos(a)) - 2 * (a - np.sin(a)), 4.0, 6.0)
+    )
+
+
+Convert = Callable[[float], float]
+MM: Convert = lambda value: value / 1000.0  # noqa: E731
+SECONDS: Convert = lambda value: float(np.radians(value / 3600.0))  # noqa: E731
+# where it stands, what it says (one number a group), and what has each value, in another unit or
+# not, to how much of itself
+STATED: Sequence[tuple[str, str, tuple[str, ...], Convert, float]] = (
+    ("DEVELOPERS.md", r"with c = ([\d.]+) for what all misses", ("finds.reweigh.COMMON_FAILURE",),
+     float, 1e-9),
+    ("DEVELOPERS.md", r"\(test pit and trench ([\d.]+), vacuum hole ([\d.]+)\)",
+     ("finds.kinds.SHOWS|test-pit", "finds.kinds.SHOWS|vacuum-hole"), float, 1e-9),
+    ("DEVELOPERS.md", r"\(test pit and trench ([\d.]+),", ("finds.kinds.SHOWS|trench",),
+     float, 1e-9),
+    ("DEVELOPERS.md", r"ESS ≥ (\d+), se\(ln Z\) ≤ ([\d.]+), Pareto k ≤ ([\d.]+)",
+     ("routes.sample.EFFECTIVE_SAMPLES", "routes.sample.LOG_EVIDENCE_SE",
+      "numerics.statistics.MOST_PARETO_K"), float, 1e-9),
+    ("DEVELOPERS.md", r"but the likeliest are worth (\d+) together",
+     ("routes.sample.REST_EFFECTIVE",), float, 1e-9),
+    ("DEVELOPERS.md", r"what matters \(`largest`, `smallest`, `ordered`, `at_least`; (\d+) mm",
+     ("numerics.ordering.MATTERS_M",), MM, 1e-9),
+    ("DEVELOPERS.md", r"`at_least`; 1 mm, (1e-6) in probability",
+     ("numerics.ordering.MATTERS_P",), float, 1e-9),
+    ("sitegis/place/head.py", r"two-sided (\d+) %: one false alarm in a hundred",
+     ("place.head.DISTORTION_SIGMA",), quantile, 1e-4),
+    ("sitegis/place/adjust.py", r"two-sided ([\d.]+) % of the normal distribution",
+     ("place.adjust.CRITICAL_W",), quantile, 1e-3),
+    ("sitegis/place/blunders.py", r"\(\|ρ\| > ([\d.]+)\), and those that happen not to be: \|w\| "
+     r"beyond ([\d.]+)", ("place.adjust.INSEPARABLE", "place.adjust.CRITICAL_W"), float, 1e-9),
+    ("sitegis/place/blunders.py", r"if it were left out\) within (\d+) of",
+     ("place.blunders.MIRROR_CHI_SQUARE",), float, 1e-9),
+    ("sitegis/numerics/ordering.py", r"coordinates and elevations: ([\d.]+) mm",
+     ("numerics.ordering.LENGTH_M",), MM, 4e-3),
+    ("sitegis/numerics/ordering.py", r"residuals and readings: ([\d.]+) mm",
+     ("numerics.ordering.FINE_M",), MM, 5e-3),
+    ("sitegis/numerics/ordering.py", r"Lattice of angles: ([\d.]+) seconds of arc",
+     ("numerics.ordering.ANGLE_RAD",), SECONDS, 0.017),
+    ("sitegis/numerics/ordering.py", r"the square of ([\d.]+) mm",
+     ("numerics.ordering.COVARIANCE",), lambda mm: MM(mm) ** 2, 0.04),
+    ("sitegis/numerics/exit_mixture.py", r"has a mean square of 1/6 · (\d\.\d)",
+     ("numerics.exit_mixture.ASIDE_SHARE",), lambda mean: float(np.sqrt(mean / 6.0)), 0.01),
+    ("sitegis/line/bend_catalog.py", r"bends \(1/(\d+), 1/(\d+), 1/(\d+), 1/(\d+), 1/(\d+); ",
+     tuple(f"line.bend_catalog.CATALOG_DEG|{i}" for i in range(5)), lambda n: 360.0 / n, 1e-9),
+    ("sitegis/line/bend_catalog.py", r"1/5; (\d+) as two 45s\)",
+     ("line.bend_catalog.CATALOG_DEG|5",), float, 1e-9),
+    ("sitegis/dig/hydraulics.py", r"(\d+) ft/s, the usual design floor",
+     ("dig.hydraulics.SELF_CLEANSING_M_S",), lambda feet: feet * FOOT_M, 1e-9),
+    ("sitegis/dig/hydraulics.py", r"d\(A R\^\(2/3\)\)/dθ = 0: (\d+) \(θ − θ cos θ\) = 2",
+     ("dig.hydraulics.FULLEST_ANGLE_RAD",), fullest, 1e-6),
+    ("sitegis/pits/exposure.py", r"(\d+) in across: contractors",
+     ("pits.exposure.VACUUM_HOLE_M",), lambda inches: inches * FOOT_M / 12.0, 1e-9),
+    ("sitegis/geometry/georeference.py", r"(20 906 000) ft, NOAA Manual",
+     ("geometry.georeference.MEAN_EARTH_RADIUS_M",), lambda feet: feet * FOOT_M, 1e-4),
+)  # fmt: skip
+
+for _, _, stated, _, _ in STATED:
+    for one in stated:
+        value_of(one)  # imported before a test runs, so that it calls nothing of the package
+
+
+@pytest.mark.parametrize(
+    ("place", "says", "names", "convert", "within"), STATED, ids=[row[2][0] for row in STATED]
+)
+def test_a_stated_number_is_the_one_in_use(
+    place: str, says: str, names: tuple[str, ...], convert: Convert, within: float
+) -> None:
+    """The text is found where it stands, and each number of it is the constant's."""
+    found = re.search(says, text_of(place))
+    assert found is not None, f"{place} no longer says {says}"
+    numbers = [float(number.replace(" ", "")) for number in found.groups()]
+    assert [value_of(name) for name in names] == pytest.approx(
+        [convert(number) for number in numbers], rel=within
+    )
