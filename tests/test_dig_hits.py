@@ -233,3 +233,18 @@ def test_a_route_that_touches_pits_of_a_raster_crosses_them(
     widened = [shapely.box(*(center - half - 1e-6), *(center + half + 1e-6))
                for center in grid.centers().reshape(-1, 2)]  # fmt: skip
     assert np.array_equal(hit.ravel(), shapely.intersects(widened, line))
+
+
+@settings(deadline=None, max_examples=10)
+@given(seeds)
+def test_a_raster_covers_its_places_and_their_margin_and_no_row_more(seed: int) -> None:
+    """By numpy's least and greatest: to a lattice's step, and no more than a cell beyond."""
+    generator = np.random.default_rng(seed)
+    points = generator.uniform([-3.0, 20.0], [9.0, 24.0], (7, 2))
+    grid = cover_grid(points, 0.25, 1.5)
+    low = grid.centers()[0, 0] - 0.125
+    high = grid.centers()[-1, -1] + 0.125
+    assert low == pytest.approx(points.min(axis=0) - 1.5, abs=1e-4)
+    beyond = high - (points.max(axis=0) + 1.5)
+    assert (beyond > -1e-4).all()
+    assert (beyond < 0.2501).all()

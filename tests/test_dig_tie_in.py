@@ -232,6 +232,12 @@ def test_a_branch_near_a_wall_warns_of_the_footing() -> None:
     # 1.5 × (0.7 m deep − 0.3 m to the footing's underside) is nearer than this one stands
     aside = tie_ins(tie_survey(fixture("water-closet", 3.0, 1.4), invert_m=-0.6))[0]
 
+    # what counts is how deep below the slab, wherever the room's own floor is
+    survey = tie_survey(fixture("water-closet", 3.0, 1.4), invert_m=-0.6)
+    rooms = tuple(replace(room, floor_elevation_m=0.25) for room in survey.site.rooms)
+    raised = tie_ins(replace(survey, site=replace(survey.site, rooms=rooms)))[0]
+
+    assert not any("close to a footing" in line for line in raised.cautions)
     assert any("close to a footing" in line for line in near.cautions)
     assert not any("close to a footing" in line for line in aside.cautions)
     assert not any("close to a footing" in line for line in far.cautions)

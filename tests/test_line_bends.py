@@ -18,7 +18,7 @@ from sitegis.line.bend_catalog import (
     FREE_SHARE,
     SIGNED_RAD,
 )
-from sitegis.line.bends import fit_plan
+from sitegis.line.bends import _ties, fit_plan
 from sitegis.line.follow import follow_drain
 from sitegis.line.states import tail_nodes
 from sitegis.line.straights import HEADING_SD_RAD
@@ -351,3 +351,22 @@ def test_many_marks_are_fitted_as_well() -> None:
     assert np.degrees(fit.best.parameters[1:3]) == pytest.approx([45.0, 90.0], abs=2.0)
     first = 14 * 0.4 * np.array([np.cos(0.3), np.sin(0.3)])
     assert fit.best.vertices[1] == pytest.approx(first, abs=0.1)
+
+
+def test_each_bend_is_tied_to_the_marked_bend_next_to_it() -> None:
+    """Corners as two lines meet, by numpy's solver; 0.75 m is as far as a mark reaches, each once.
+
+    A chain without a bend has nothing to tie.
+    """
+    angles, constants = np.array([0.2, 0.9, 0.4]), np.array([1.0, -2.0, 2.5])
+    normals = np.column_stack([-np.sin(angles), np.cos(angles)])
+    corners = np.array([np.linalg.solve(normals[i : i + 2], constants[i : i + 2]) for i in (0, 1)])
+    start = np.concatenate([angles[:1], np.diff(angles), constants])
+    xy = np.array([corners[1] + [0.5, 0.5], corners[0] + [0.2, 0.7], corners[0] - [0.0, 0.1],
+                   corners[0] + [0.0, 0.01], [90.0, 90.0]])  # fmt: skip
+    bends = np.array([True, True, True, False, True])
+    assert _ties(marks_of(xy, np.ones(2), bend_marks=bends), start) == ((0, 2), (1, 0))
+    far = np.array([True, False, False, False, True])
+    xy[0] = corners[1] + [0.54, 0.54]
+    assert _ties(marks_of(xy, np.ones(2), bend_marks=far), start) == ()
+    assert _ties(marks_of(xy, np.ones(2), bend_marks=bends), start[[0, 3]]) == ()

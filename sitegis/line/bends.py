@@ -207,8 +207,7 @@ def _start(marks: Marks, segment: Indices, first: float, turns: Array, places: A
 def _ties(marks: Marks, start: Array) -> tuple[tuple[int, int], ...]:
     """Pair each bend with the marked bend next to it, within reach, each once."""
     marked = np.flatnonzero(marks.bend_marks)
-    # 2k + 2 parameters: fewer than four is a chain without a bend
-    if not marked.size or start.size < 4:
+    if not marked.size:
         return ()
     corners = bend_vertices(start)
     pairs: list[tuple[int, int]] = []
