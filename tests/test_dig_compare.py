@@ -135,8 +135,10 @@ def test_the_first_pit_alone_is_said_not_to_tell(
     survey = two_way_survey(0.7, p_rear)
     ids = {"a": "front-main:direct", "b": "alley-main:side-yard-left"}
     pits = tuple(SimpleNamespace(hypotheses=tuple(map(ids.get, met))) for met in (first, last))
-    ways = tuple(SimpleNamespace(toward=toward, probability=p)
-                 for toward, p in (("front", 0.7), ("rear", p_rear)))  # fmt: skip
+    ways = tuple(
+        SimpleNamespace(toward=toward, probability=p)
+        for toward, p in (("front", 0.7), ("rear", p_rear))
+    )
     notices = undecided_direction(survey, pits, ways)  # type: ignore[arg-type]  # as much as asked
     assert [one.code for one in notices] == ["pit-does-not-tell-the-way"] * told
     assert undecided_direction(survey, (), ways) == ()  # type: ignore[arg-type]

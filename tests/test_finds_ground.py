@@ -189,11 +189,16 @@ def test_a_routes_weight_sums_what_finds_say_alone_and_together() -> None:
     said = {some: generator.normal(size=5) for some in sets}
     nothing = np.zeros(0)
     routes = Routes(
-        Hypothesis("h", MAIN.id, "direct", "front", None, 1.0), np.zeros((5, 2, 2)),
-        np.zeros((5, 2)), np.ones(5), nothing, np.ones(5), generator.normal(size=5),
+        Hypothesis("h", MAIN.id, "direct", "front", None, 1.0),
+        np.zeros((5, 2, 2)),
+        np.zeros((5, 2)),
+        np.ones(5),
+        nothing,
+        np.ones(5),
+        generator.normal(size=5),
         {some[0] if len(some) == 1 else " ".join(("ground", *some)): v for some, v in said.items()},
         5,
-    )  # fmt: skip
+    )
     site = replace(corner_site(), evidence=tuple(deep))
     weighed = weigh_site(site, (routes,), frozenset())
     for out in (frozenset(), frozenset({"F1"}), frozenset({"F0", "F2"})):

@@ -362,8 +362,15 @@ def test_each_bend_is_tied_to_the_marked_bend_next_to_it() -> None:
     normals = np.column_stack([-np.sin(angles), np.cos(angles)])
     corners = np.array([np.linalg.solve(normals[i : i + 2], constants[i : i + 2]) for i in (0, 1)])
     start = np.concatenate([angles[:1], np.diff(angles), constants])
-    xy = np.array([corners[1] + [0.5, 0.5], corners[0] + [0.2, 0.7], corners[0] - [0.0, 0.1],
-                   corners[0] + [0.0, 0.01], [90.0, 90.0]])  # fmt: skip
+    xy = np.array(
+        [
+            corners[1] + [0.5, 0.5],
+            corners[0] + [0.2, 0.7],
+            corners[0] - [0.0, 0.1],
+            corners[0] + [0.0, 0.01],
+            [90.0, 90.0],
+        ]
+    )
     bends = np.array([True, True, True, False, True])
     assert _ties(marks_of(xy, np.ones(2), bend_marks=bends), start) == ((0, 2), (1, 0))
     far = np.array([True, False, False, False, True])

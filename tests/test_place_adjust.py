@@ -126,8 +126,10 @@ def test_a_tie_between_what_is_held_is_left_out_only_where_another_checks_the_re
     """A wrong tie from A to B has no rival, for nothing moves: kept alone, gone beside a second."""
     points = {"A": (0.0, 0.0), "B": (8.0, 0.0), "C": (8.0, 6.0)}
     nodes, held = control(points)
-    ties = [Observation("AB", "distance", (0, 2), 8.2, 0.01),
-            Observation("AC", "distance", (0, 4), 10.0, 0.01)]  # fmt: skip
+    ties = [
+        Observation("AB", "distance", (0, 2), 8.2, 0.01),
+        Observation("AC", "distance", (0, 4), 10.0, 0.01),
+    ]
     for count, removed, suspects in ((1, [], (6,)), (2, [6], ())):
         network = Network(nodes, {}, 6, (*held, *ties[:count]))
         solved = solve_network(network, starting_values(network, np.zeros(2)))

@@ -316,8 +316,9 @@ def test_the_depth_is_statsmodels_generalized_mean(seed: int, given_: tuple[int,
     depth = own_depths[there].mean()
     for _ in range(30):
         at = np.array([depth, depth + lift, 0.0])
-        own = np.array([noise.depth_sd_m(at[0]), noise.depth_sd_m(at[1]),
-                        noise.horizontal_sd_m(depth)])  # fmt: skip
+        own = np.array(
+            [noise.depth_sd_m(at[0]), noise.depth_sd_m(at[1]), noise.horizontal_sd_m(depth)]
+        )
         shared = np.outer(at, at) * noise.session_depth_scale**2
         spread = (np.diag(own**2) + shared)[np.ix_(there, there)]
         ones = np.ones(len(there))

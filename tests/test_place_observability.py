@@ -95,5 +95,6 @@ def test_distances_are_asked_for_between_what_two_meters_tell_apart() -> None:
     assert found == {("c", "a"), ("c", "b"), ("d", "b")}
     all_loose = {one.joins for one in _candidates(network, 100.0 * covariance)}
     assert all_loose == {(a, b) for a, b in product(names, names) if a != b} - {
-        ("a", "d"), ("d", "a")
-    }  # fmt: skip
+        ("a", "d"),
+        ("d", "a"),
+    }

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import stats
 from scipy.special import ndtri
 from scipy.stats import kstest, qmc
 
@@ -21,6 +22,7 @@ from sitegis.finds.reweigh import (
 )
 from sitegis.routes import condition
 from sitegis.routes.condition import (
+    PRIOR_SHARE_LEVEL,
     along_two,
     component_shares,
     draw_given,
@@ -294,3 +296,79 @@ def test_a_find_far_from_where_the_marks_point_breaks_nothing() -> None:
     assert np.isfinite(poses).all()
     assert (ratio <= np.log(1 / 0.2) + 1e-9).all()
     assert not np.isnan(ratio).any()
+
+
+@pytest.mark.parametrize("later", [False, True], ids=["first straight", "later ones too"])
+def test_the_ratio_of_a_draw_is_prior_over_the_whole_mixture(later: bool) -> None:
+    """Every part's density by scipy: each arm conditioned on its own, shares of what is usable."""
+    generator = np.random.default_rng(5)
+    n, bends = 150, 2
+    means = np.array([[0.0, 0.0, 0.0], [0.3, -0.2, 0.1]])
+    roots = np.stack([np.diag([0.1, 0.1, 0.05]), np.diag([0.2, 0.05, 0.08])])
+    aims = [
+        Aim(np.array([6.0, 0.4]), 0.05, True, True),
+        Aim(np.array([9.0, 1.0]), 0.08, True, True),
+    ]
+    arms = first_straight_arms(means, roots, aims)
+    arms.usable[1, 0] = False
+    component = generator.integers(0, 2, n)
+    along = None
+    if later:
+        headings = np.where(
+            generator.random((n, bends)) < 0.3, np.nan, generator.normal(0.1, 0.1, (n, bends))
+        )
+        plays = np.full((n, bends), 0.04)
+        along = along_two(means[component, 2], roots[component, 2], headings, plays, aims)
+    stay = generator.choice([0.2, 0.4], n)
+    z, log_ratio = draw_given(
+        arms, component, along, stay, generator.normal(size=(n, 2 + bends)), generator.random(n)
+    )
+    assert 0.5 < np.exp(log_ratio).mean() < 1.5
+    for i in range(n):
+        prior = stats.multivariate_normal(np.zeros(3 + bends), np.eye(3 + bends)).pdf(z[i])
+        plain = stats.multivariate_normal(np.zeros(bends), np.eye(bends)).pdf(z[i, 3:])
+        parts = [
+            stats.multivariate_normal(
+                arms.means[component[i], a], np.linalg.inv(arms.precisions[component[i], a])
+            ).pdf(z[i, :3])
+            * plain
+            for a in np.flatnonzero(arms.usable[component[i]])
+        ]
+        for bend, pair in np.argwhere(along.usable[i]) if along is not None else ():
+            h, spread = along.rates[i, bend], along.variance[pair]
+            power = h @ h + spread
+            parts.append(
+                stats.multivariate_normal(
+                    h * along.off[i, bend, pair] / power, np.eye(h.size) - np.outer(h, h) / power
+                ).pdf(z[i])
+            )
+        mixture = stay[i] * prior + (1.0 - stay[i]) * np.mean(parts)
+        assert log_ratio[i] == pytest.approx(np.log(prior / mixture), abs=1e-6)
+
+
+def test_levels_are_drawn_from_prior_and_all_finds_and_weighed_by_both() -> None:
+    """Posterior by numpy's inverse of prior precision 1 and each find's; densities by scipy."""
+    generator = np.random.default_rng(6)
+    n = 150
+    gaps, rates = generator.normal(size=(n, 3)), generator.normal(size=(n, 3, 2))
+    sds, uniforms = generator.uniform(0.3, 2.0, (n, 3)), generator.random(n)
+    normals = generator.normal(size=n)
+    z, log_ratio = draw_levels(normals, uniforms, gaps, rates, sds)
+    whitened = []
+    for i in range(n):
+        seen = rates[i] / sds[i, :, None]
+        covariance = np.linalg.inv(np.eye(2) + seen.T @ seen)
+        mean = covariance @ seen.T @ (gaps[i] / sds[i])
+        prior = stats.multivariate_normal(np.zeros(2), np.eye(2)).pdf(z[i])
+        given_ = stats.multivariate_normal(mean, covariance).pdf(z[i])
+        share = PRIOR_SHARE_LEVEL
+        expected = np.log(prior / (share * prior + (1.0 - share) * given_))
+        assert log_ratio[i] == pytest.approx(expected, abs=1e-9)
+        if uniforms[i] < share:
+            assert z[i] == pytest.approx([stats.norm.ppf(uniforms[i] / share), normals[i]])
+        else:
+            gone = z[i] - mean
+            square = stats.norm.ppf((uniforms[i] - share) / (1.0 - share)) ** 2 + normals[i] ** 2
+            assert gone @ np.linalg.solve(covariance, gone) == pytest.approx(square)
+            whitened.append(square)
+    assert len(whitened) > 75

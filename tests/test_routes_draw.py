@@ -266,8 +266,10 @@ def test_what_a_depth_says_of_invert_and_slope_is_its_derivative() -> None:
     level, root = generator.normal(size=(6, 2)), generator.normal(size=(6, 2, 2))
     poses = generator.normal(size=(6, 3))
     slope = np.where(np.arange(6) % 2, 0.03, np.nan)
-    deep = [Aim(generator.normal(size=2) + 5.0, 0.1, True, True, (-1.2, 0.02)),
-            Aim(generator.normal(size=2) - 9.0, 0.1, True, True, (-0.7, 0.30))]  # fmt: skip
+    deep = [
+        Aim(generator.normal(size=2) + 5.0, 0.1, True, True, (-1.2, 0.02)),
+        Aim(generator.normal(size=2) - 9.0, 0.1, True, True, (-0.7, 0.30)),
+    ]
     gaps, rates, sds = _observed(deep, poses, slope, level, root)
 
     def below(row: int, aim: Aim, z: np.ndarray) -> float:
@@ -280,8 +282,9 @@ def test_what_a_depth_says_of_invert_and_slope_is_its_derivative() -> None:
         for f, aim in enumerate(deep):
             expected = aim.invert_m[0] - below(row, aim, np.zeros(2))  # type: ignore[index]
             assert gaps[row, f] == pytest.approx(expected)
-            numeric = [(below(row, aim, 1e-5 * e) - below(row, aim, -1e-5 * e)) / 2e-5
-                       for e in np.eye(2)]  # fmt: skip
+            numeric = [
+                (below(row, aim, 1e-5 * e) - below(row, aim, -1e-5 * e)) / 2e-5 for e in np.eye(2)
+            ]
             assert rates[row, f] == pytest.approx(numeric, abs=1e-8)
             away = np.hypot(*(aim.point - poses[row, :2]))
             # wider than the find: twice its sd, a centimeter, and 4 mm a meter of the way
@@ -292,9 +295,12 @@ def test_what_a_depth_says_of_invert_and_slope_is_its_derivative() -> None:
 def test_later_straights_turn_by_the_sum_of_the_bends_before_them() -> None:
     """As many as there are bends, nan past them; weights and roots are the exit's."""
     plan = plan_for(Found("F1", "test-pit", 7.4, 2.0, 0.1, "lot coordinates", "yes"))
-    exit = replace(front_exit(), components=tuple(
-        replace(front_exit().mixture[0], weight=w, x_m=x) for w, x in ((3.0, 7.0), (1.0, 8.0))
-    ))  # fmt: skip
+    exit = replace(
+        front_exit(),
+        components=tuple(
+            replace(front_exit().mixture[0], weight=w, x_m=x) for w, x in ((3.0, 7.0), (1.0, 8.0))
+        ),
+    )
     means, roots, weights, _, turns = _gaussians(plan, exit, [a for a in plan.aims if a.held])
     assert means[:, 0].tolist() == [7.0, 8.0]
     assert weights == pytest.approx([0.75, 0.25])

@@ -57,8 +57,17 @@ def scattered(hypothesis: Hypothesis, seed: int) -> Routes:
     inverts = generator.uniform(-1.2, -0.6, 40)[:, None] - np.array([0.0, 0.1, 0.4])
     lengths = shapely.length(shapely.linestrings(vertices))
     nothing = np.zeros(40)
-    return Routes(hypothesis, vertices, inverts, lengths, generator.uniform(0.1, 2.0, 40),
-                  nothing, nothing, {}, 100)  # fmt: skip
+    return Routes(
+        hypothesis,
+        vertices,
+        inverts,
+        lengths,
+        generator.uniform(0.1, 2.0, 40),
+        nothing,
+        nothing,
+        {},
+        100,
+    )
 
 
 def test_figures_of_two_ways_are_averages_by_shapely_and_numpy() -> None:

@@ -210,8 +210,11 @@ def test_the_depth_after_a_deep_find_has_the_moments_of_all_that_left(seed: int)
     deep = Found("F1", "test-pit", 6.9, 3.0, 0.3, "lot coordinates", "yes", depth_to_invert_m=1.0)
     ground = float(corner_site().ground.elevation_m(np.array([6.9, 3.0])))
     survey = surveyed(seed, 0, replace(deep, depth_to_invert_m=ground + 0.75))
-    kept = [(part.weight * one.weight, one.mean[0]) for part in survey.exit.components
-            for one in part.profile]  # fmt: skip
+    kept = [
+        (part.weight * one.weight, one.mean[0])
+        for part in survey.exit.components
+        for one in part.profile
+    ]
     middle = float(np.average([m for _, m in kept], weights=[w for w, _ in kept]))
     inside = replace(survey.exit, invert_m=middle, invert_sd_m=0.05, depth_sd_m=0.3)
     survey = replace(survey, penetration=inside)
