@@ -75,7 +75,11 @@ def test_turned_pits_meet_the_routes_that_shapely_says(seed: int) -> None:
 
     crossed = rectangle_crossings(cloud.straights, centers, angles, sizes).crossed
 
-    assert np.array_equal(crossed, shapely_hits(cloud, rectangle_rings(centers, angles, sizes)))
+    least, most = (
+        shapely_hits(cloud, rectangle_rings(centers, angles, sizes + more)) for more in (0.0, 4e-6)
+    )
+    assert (least <= crossed).all()
+    assert (crossed <= most).all()
 
 
 def test_invert_at_a_pit_is_that_halfway_through_it() -> None:
@@ -162,15 +166,25 @@ def test_runs_through_marked_cells_are_those_that_shapely_finds(seed: int) -> No
 @settings(deadline=None, max_examples=20)
 @given(seeds)
 def test_cells_passed_are_those_that_shapely_lines_meet(seed: int) -> None:
-    """Every cell whose square meets a route, once each, in the order of routes."""
+    """Every cell whose square meets a route, once each, in the order of routes.
+
+    One that passes it by less than two micrometers may count.
+    """
     cloud = random_cloud(seed)
     grid = cover_grid(cloud.vertices.reshape(-1, 2), 0.53, 0.4)
     cells, routes = cells_passed(cloud.straights, grid)
     centers = grid.centers().reshape(-1, 2)
-    rings = rectangle_rings(centers, np.zeros(len(centers)), np.full((len(centers), 2), 0.53))
-    expected = np.argwhere(shapely_hits(cloud, rings).T)
+    least, most = (
+        {tuple(pair) for pair in np.argwhere(shapely_hits(cloud, rings).T)}
+        for size in (0.53, 0.53 + 4e-6)
+        for rings in (
+            rectangle_rings(centers, np.zeros(len(centers)), np.full(centers.shape, size)),
+        )
+    )
+    found = list(zip(routes, cells, strict=True))
     assert (np.diff(routes) >= 0).all()
-    assert sorted(zip(routes, cells, strict=True)) == [tuple(pair) for pair in expected]
+    assert len(set(found)) == len(found)
+    assert least <= set(found) <= most
 
 
 @settings(deadline=None, max_examples=20)
