@@ -16,6 +16,7 @@ from sitegis.routes.unlisted import unlisted_log_fit, unlisted_misses
 from sitegis.rules.rule_set import load_rules
 from sitegis.score import score_hypotheses
 
+from .computed import computed
 from .invented import corner_site, front_exit
 
 HOLE_WIDTH_M = 0.9
@@ -115,3 +116,11 @@ def test_two_holes_are_held_against_the_same_unlisted_lateral() -> None:
         for s in (none, one, both)
     ]
     assert np.exp(np.diff(log_z)) == pytest.approx([of_one, of_both / of_one], rel=0.05)
+
+
+def test_how_far_misses_speak_against_it_is_said() -> None:
+    """A stated judgment is an input: it is printed where it counts, and only there."""
+    for name, said in (("dug-and-found", 1), ("corner-lot-alley", 0)):
+        told = [one for one in computed(name).scores.assumptions if "Misses are held" in one]
+        assert len(told) == said
+        assert all("65' 7" in one for one in told)  # 20 m are 65.617 ft

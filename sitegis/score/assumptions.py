@@ -5,9 +5,11 @@ from __future__ import annotations
 from ..branches.topology import join_words
 from ..evidence import SOURCE, AtManhole, FromArchive, OfPractice
 from ..finds.kinds import kind_of
+from ..finds.records import Missed
 from ..model.site import Site
 from ..routes.bends import bend_words
 from ..routes.hypotheses import prior_words
+from ..routes.unlisted import REACH_M
 from ..units import about
 from . import tables
 from .weighed_site import WeighedSite
@@ -90,5 +92,10 @@ def _shared(weighed: WeighedSite) -> list[str]:
         sentences.append(
             f"Dye and acoustic test at one manhole share {tables.SHARED_MANHOLE:g} of the "
             f"probability that the better one misses ({SOURCE})."
+        )
+    if any(isinstance(item, Missed) for _, item in weighed.items):
+        sentences.append(
+            "Misses are held against a lateral to a main not on record along its first straight, "
+            f"at most {about(REACH_M, weighed.site.units)} from the wall ({SOURCE})."
         )
     return sentences
