@@ -49,7 +49,7 @@ def watched(browser: Browser, map_file: Path) -> Iterator[Watched]:
     """Open each map once; what tests look at in turn."""
     watched = open_page(browser, map_file)
     yield watched
-    watched.page.context.close()
+    watched.close()
 
 
 @pytest.fixture(scope="module")
@@ -84,7 +84,7 @@ def test_every_layer_is_there_and_toggles(browser: Browser, map_file: Path) -> N
     for name, (before, without, after) in zip(names, counts, strict=True):
         assert without < before == after, name
     assert watched.complaints == []
-    watched.page.context.close()
+    watched.close()
 
 
 def test_the_panel_has_every_part(watched: Watched, map_file: Path) -> None:
@@ -102,7 +102,7 @@ def test_a_phone_needs_no_sideways_scrolling(browser: Browser, map_file: Path) -
     watched = open_page(browser, map_file, width=360, height=780)
     watched.page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
     assert watched.page.evaluate("document.documentElement.scrollWidth") <= 360
-    watched.page.context.close()
+    watched.close()
 
 
 @pytest.mark.parametrize("paper", ["Letter", pytest.param("A4", marks=pytest.mark.statistical)])

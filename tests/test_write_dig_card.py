@@ -39,7 +39,7 @@ def phone(browser: Browser, map_file: Path) -> Iterator[Watched]:
     """Open each page once, a second of the processor; what tests look at and touch in turn."""
     watched = open_phone(browser, map_file)
     yield watched
-    watched.page.context.close()
+    watched.close()
 
 
 def test_the_first_screen_says_what_to_do(phone: Watched, map_file: Path) -> None:
@@ -163,7 +163,7 @@ def test_labels_cover_no_mark_and_nothing_is_cut_off(
         }"""
     )
     shown = watched.page.locator(".label:not(.crowded)").all_inner_texts()
-    watched.page.context.close()
+    watched.close()
     assert found["page"] <= width
     assert found["labels"]
     first, *rest = found["labels"]  # that of pit 1 stands whatever it covers
@@ -221,7 +221,7 @@ def test_axe_finds_nothing(browser: Browser, tmp_path: Path, width: int, state: 
     checked = {rule["id"] for rule in found["passes"]}
     assert "color-contrast" in checked
     assert [(v["id"], [n["target"] for n in v["nodes"]]) for v in found["violations"]] == []
-    page.context.close()
+    watched.close()
 
 
 @pytest.mark.parametrize("name", NAMES)

@@ -47,7 +47,7 @@ def phone(browser: Browser, tmp_path: Path) -> Iterator[Watched]:
     path.write_bytes(map_bytes(computed(NAME)))
     watched = open_phone(browser, path)
     yield watched
-    watched.page.context.close()
+    watched.close()
 
 
 def _carried(page: Page) -> dict[str, Any]:

@@ -36,7 +36,7 @@ def map_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def shown(browser: Browser, map_file: Path) -> Iterator[Watched]:
     watched = open_page(browser, map_file)
     yield watched
-    watched.page.context.close()
+    watched.close()
 
 
 @pytest.fixture(scope="module")
@@ -44,7 +44,7 @@ def untouched(browser: Browser, map_file: Path) -> Iterator[Watched]:
     """Open the map once for the tests that only look."""
     watched = open_page(browser, map_file)
     yield watched
-    watched.page.context.close()
+    watched.close()
 
 
 def test_it_asks_for_nothing_but_itself(untouched: Watched, map_file: Path) -> None:
@@ -246,7 +246,7 @@ def test_a_narrow_screen_needs_no_sideways_scrolling(browser: Browser, map_file:
     assert card_box is not None
     assert card_box["y"] + card_box["height"] <= map_box["y"]
     assert map_box["height"] >= 340
-    page.context.close()
+    watched.close()
 
 
 @pytest.mark.parametrize("width", [1400, 390])
@@ -280,7 +280,7 @@ def test_hostile_words_stay_words(browser: Browser, tmp_path: Path) -> None:
     assert page.title().startswith("Lateral map: </script>")
     assert watched.complaints == []
     assert [url for url in watched.requests if not url.startswith("data:")] == [path.as_uri()]
-    page.context.close()
+    watched.close()
 
 
 def test_what_if_gives_the_numbers_of_the_program(browser: Browser, tmp_path: Path) -> None:
@@ -314,7 +314,7 @@ def test_what_if_gives_the_numbers_of_the_program(browser: Browser, tmp_path: Pa
     page.get_by_role("button", name="Back to the answer").click()
     assert cells.first.inner_text() == percent(survey.scores.hypotheses[0].probability)
     assert watched.complaints == []
-    page.context.close()
+    watched.close()
 
 
 def test_a_base_map_is_asked_for_only_on_request(browser: Browser, tmp_path: Path) -> None:
@@ -325,4 +325,4 @@ def test_a_base_map_is_asked_for_only_on_request(browser: Browser, tmp_path: Pat
     outside = [u for u in watched.requests if not u.startswith(("data:", "file:"))]
     assert outside
     assert all(url.startswith("https://tile.openstreetmap.org/") for url in outside)
-    watched.page.context.close()
+    watched.close()
