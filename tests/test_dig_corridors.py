@@ -12,7 +12,7 @@ from scipy.stats import norm
 
 from sitegis.dig import plan_dig
 from sitegis.dig.cloud import RouteCloud, gather_cloud, whole_cloud
-from sitegis.dig.corridors import draw_corridors
+from sitegis.dig.corridors import _filled, draw_corridors
 from sitegis.model.dig_plan import Corridor
 from sitegis.model.results import Routes
 from sitegis.model.survey import Survey
@@ -195,3 +195,11 @@ def test_the_same_routes_in_other_units_of_the_last_bit_give_the_same_rings() ->
 def test_no_routes_no_corridors() -> None:
     """An empty cloud has no corridors."""
     assert draw_corridors(gather_cloud(survey_of((unlisted(), 1.0)))) == ()
+
+
+def test_small_holes_are_filled_and_large_ones_kept() -> None:
+    """Of one ring with holes of 0.9 and 1.2 m² the larger is left, and so of a second part."""
+    outer, second = shapely.box(0, 0, 9, 9), shapely.box(20, 0, 24, 4)
+    small, large = shapely.box(1, 1, 1.9, 2), shapely.box(4, 4, 5.2, 5)
+    shape = shapely.union_all([outer - small - large, second])
+    assert shapely.equals(_filled(shape, 1.0), shapely.union_all([outer - large, second]))

@@ -11,7 +11,7 @@ import shapely
 from scipy.integrate import quad
 from scipy.stats import norm
 
-from sitegis.dig import plan_dig
+from sitegis.dig import guess, plan_dig
 from sitegis.dig.guess import OUT_M, _cut, _guessed, guessed_cuts
 from sitegis.finds.records import Missed
 from sitegis.model.results import Drain
@@ -153,3 +153,62 @@ def test_the_nearest_main_is_nearest_to_where_the_drain_begins() -> None:
     drain = replace(filled_survey().drain, vertices=chain)
     bent = replace(survey, site=replace(survey.site, mains=tuple(mains)), fitted=drain)
     assert _guessed(bent)[0][1].id == "alley-main"
+
+
+def test_a_cut_says_whose_guess_it_is_and_where() -> None:
+    """Words, fixture and place are passed on in their order."""
+    site = corner_site()
+    one = _cut(site, ("owner", "rear-main"), "bath", np.array([3.1, 7.9]), 0.2, 0.3, 0.8)
+    assert (one.by, one.main, one.fixture) == ("owner", "rear-main", "bath")
+    assert (one.x_m, one.y_m) == (3.1, 7.9)
+
+
+@pytest.mark.parametrize("wanted", [None, np.array([9.1, 8.3]), np.array([3.0, 11.0])])
+def test_cuts_of_an_oblique_drain_are_those_of_shapely(
+    monkeypatch: pytest.MonkeyPatch, wanted: np.ndarray | None
+) -> None:
+    """Where each cut lies, how far off the drain it is, and how wide, without a right angle."""
+    chain = np.array([[5.3, 12.1], [6.9, 10.2], [8.4, 9.3]])
+    placed = filled_survey().placed
+    assert placed is not None
+    generator = np.random.default_rng(4)
+    points = tuple(
+        replace(one, x_m=float(x), y_m=float(y), sd_major_m=float(sd))
+        for one, x, y, sd in zip(
+            placed.points,
+            generator.uniform(4.0, 9.0, len(placed.points)),
+            generator.uniform(8.0, 12.5, len(placed.points)),
+            generator.uniform(0.1, 0.4, len(placed.points)),
+            strict=True,
+        )
+    )
+    drain = replace(filled_survey().drain, vertices=chain)
+    survey = replace(two_way_survey(), fitted=drain, placed=replace(placed, points=points))
+    monkeypatch.setattr(guess, "_to_be_joined", lambda _: ("" if wanted is None else "wc", wanted))
+
+    by_marks, nearest = guessed_cuts(survey)[:2]
+
+    left = survey.exit
+    pipe = shapely.LineString([*chain, (left.x_m, left.y_m)])
+    mains = [shapely.LineString(main.line) for main in survey.site.mains]
+    start = shapely.Point(chain[0])
+    straight = shapely.shortest_line(start, min(mains, key=start.distance))
+
+    def place(line: shapely.LineString) -> shapely.Point:
+        if wanted is None:
+            return line.interpolate(0.5 * pipe.length)
+        return line.interpolate(max(line.project(shapely.Point(wanted)), 0.6))
+
+    own = [one for one in points if one.id in drain.point_ids]
+    near = min(own, key=lambda one: place(pipe).distance(shapely.Point(one.x_m, one.y_m)))
+    sd, there = near.sd_major_m, place(straight)
+    wide = max(0.6, 2.0 * norm.ppf(0.975) * sd + survey.site.drain_diameter_m)
+    assert (by_marks.x_m, by_marks.y_m) == pytest.approx((place(pipe).x, place(pipe).y))
+    assert (nearest.x_m, nearest.y_m) == pytest.approx((there.x, there.y))
+    law = norm(pipe.distance(there), sd)
+    assert nearest.p_hit == pytest.approx(law.cdf(0.3) - law.cdf(-0.3), abs=1e-9)
+    assert by_marks.p_hit == pytest.approx(1.0 - 2.0 * norm.sf(0.5 * wide / sd), abs=1e-5)
+    settings = survey.site.dig
+    assert by_marks.cost == pytest.approx(
+        settings.slab_setup + wide * 0.6 * settings.slab_per_m2, rel=1e-5
+    )

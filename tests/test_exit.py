@@ -16,6 +16,13 @@ from scipy.stats import norm as normal
 from shapely import LineString, Polygon
 
 from sitegis.exit import (
+    PIT_MOVED_M,
+    PIT_OUT_M,
+    _bend_notice,
+    _carried,
+    _corner_notice,
+    _ground_at,
+    choose_by,
     exit_notices,
     exit_turns,
     find_exit,
@@ -319,7 +326,11 @@ def test_what_is_odd_is_said() -> None:
     """Far, oblique and near a corner each have their notice; an ordinary exit has none."""
     assert codes(exit_of(drain_at((7.0, 8.2), -np.pi / 2))) == []
     assert "exit-far-from-last-mark" in codes(exit_of(drain_at((7.0, 9.8), -np.pi / 2)))
-    assert "exit-oblique" in codes(exit_of(drain_at((5.0, 8.0), np.radians(-15.0))))
+    oblique = exit_of(drain_at((5.0, 8.0), np.radians(-15.0)))
+    told = {
+        notice.code: str(notice) for notice in exit_notices(oblique, corner_site(), inside=True)
+    }
+    assert "at 15° only" in told["exit-oblique"]
     assert "exit-near-corner" in codes(exit_of(drain_at((HOUSE_LEFT_M + 0.2, 8.0), -np.pi / 2)))
 
 
@@ -533,3 +544,90 @@ def test_practice_weighs_an_exit_by_the_integral_over_its_direction(slant_deg: f
     # the place follows the direction by regression
     moved = shares @ weighed.means[:, :2] - [1.0, 2.0]
     assert moved == pytest.approx(own[2, :2] / sd**2 * (mean - slant), abs=1e-9)
+
+
+def test_the_profile_at_the_wall_is_carried_by_its_derivatives() -> None:
+    """Invert − slope × length and slope, by central differences in invert, slope and length."""
+    spread = np.array([[3.1e-4, -1.7e-5], [-1.7e-5, 5.3e-6]])
+    one = ProfileComponent(0.37, np.array([-0.83, 0.0231]), spread)
+    length_m, variance_m2 = 2.7, 0.43
+    at, eps = np.array([*one.mean, length_m]), 1e-6
+
+    def there(value: Array) -> Array:
+        return np.array([value[0] - value[1] * value[2], value[1]])
+
+    slopes = np.stack(
+        [(there(at + eps * unit) - there(at - eps * unit)) / (2 * eps) for unit in np.eye(3)], 1
+    )
+    joint = np.zeros((3, 3))
+    joint[:2, :2], joint[2, 2] = spread, variance_m2
+    found = _carried(one, length_m, variance_m2)
+    assert found.weight == 0.37
+    assert found.mean == pytest.approx(there(at))
+    assert found.covariance == pytest.approx(slopes @ joint @ slopes.T, rel=1e-7)
+
+
+def test_the_grounds_sd_is_weighed_by_the_inverse_squares_of_distances() -> None:
+    """Three spots strewn about: by hand, to a thousandth; on a spot it is that spot's own."""
+    site = corner_site()
+    spots, sds = np.array([[1.3, 0.4], [7.9, 3.2], [4.1, 9.6]]), np.array([0.02, 0.05, 0.11])
+    site = replace(
+        site, ground=replace(site.ground, spots=spots, elevations_m=np.ones(3), sds_m=sds)
+    )
+    place = np.array([3.7, 4.9])
+    weights = np.array([1.0 / ((x - 3.7) ** 2 + (y - 4.9) ** 2) for x, y in spots])
+    assert _ground_at(site, place)[1] == pytest.approx(weights @ sds / weights.sum(), rel=1e-5)
+    assert _ground_at(site, spots[2])[1] == pytest.approx(0.11, rel=1e-5)
+
+
+def test_draws_choose_by_weights_as_a_search_set_by_set_does() -> None:
+    """Of each row's own weights the first whose running sum is past the uniform; what is left."""
+    generator = np.random.default_rng(8)
+    weights, rows = generator.uniform(0.1, 3.0, (4, 5)), generator.integers(0, 4, 60)
+    uniforms = np.append(generator.uniform(size=59), 1.0 - 1e-12)
+    chosen, left = choose_by(weights, uniforms, rows)
+    for row, uniform, index, rest in zip(rows, uniforms, chosen, left, strict=True):
+        passed = np.cumsum(weights[row]) / weights[row].sum()
+        own = next(i for i, edge in enumerate(passed) if uniform < edge)
+        before = passed[own] - weights[row, own] / weights[row].sum()
+        assert index == own
+        assert rest == pytest.approx((uniform - before) / (passed[own] - before), abs=1e-9)
+
+
+@pytest.mark.parametrize("wall", range(4))
+@pytest.mark.parametrize("end", [0, 1])
+@pytest.mark.parametrize(("sigmas", "told"), [(1.9, True), (2.1, False)])
+def test_either_corner_of_a_turned_wall_is_told(
+    wall: int, end: int, sigmas: float, told: bool
+) -> None:
+    """Within two sds along the wall: the sd of a Gaussian in shapely's direction of that side."""
+    ring = np.array([[2.0, 3.0], [9.1, 4.3], [7.8, 11.2], [0.9, 9.7]])
+    building = replace(corner_site().building, vertices=ring)
+    corners = ring[[wall, (wall + 1) % 4]][:: 1 - 2 * end]
+    side = LineString(corners)
+    spread = np.array([[0.03, 0.011, 0.0], [0.011, 0.05, 0.0], [0.0, 0.0, 1e-4]])
+    along = (corners[1] - corners[0]) / side.length
+    sd = float(np.sqrt(along @ spread[:2, :2] @ along))
+    at = side.interpolate(sigmas * sd)
+    sure = front_exit()
+    mixed = replace(sure, x_m=at.x, y_m=at.y, wall_index=wall, covariance=spread, components=())
+    assert bool(list(_corner_notice(mixed, building))) == told
+
+
+@pytest.mark.parametrize("turn_deg", [22.5, -22.5])
+@pytest.mark.parametrize(("aside_m", "told"), [(0.03, True), (-0.03, False)])
+def test_a_bend_is_told_where_the_pit_would_stand_elsewhere(
+    turn_deg: float, aside_m: float, told: bool
+) -> None:
+    """A pit two meters out by the turned direction, moved by a little more or less than counts."""
+    sure, turn = front_exit(), np.radians(turn_deg)
+    (one,) = sure.mixture
+    angle = sure.angle_rad
+    first, second = (PIT_OUT_M * np.array([np.cos(a), np.sin(a)]) for a in (angle, angle + turn))
+    # the turned one leaves so far aside along x that both pits are as far apart as counts
+    across = np.sqrt(PIT_MOVED_M**2 - (second - first)[1] ** 2 if abs((second - first)[1]) < 0.6
+                     else 0.0)  # fmt: skip
+    x = sure.x_m - (second - first)[0] + across + aside_m
+    bent = replace(one, weight=0.4, x_m=float(x), angle_rad=angle + turn, turn_deg=turn_deg)
+    mixed = replace(sure, components=(replace(one, weight=0.6), bent))
+    assert bool(list(_bend_notice(mixed))) == told

@@ -6,12 +6,21 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
 from sitegis.geometry.frames import Array
-from sitegis.line.order import order_downstream, shortest_chain
+from sitegis.line.order import (
+    MEAN_SQUARE,
+    SLOPE_SPREAD,
+    USUAL_SLOPE,
+    _fall,
+    _log_odds_of_fall,
+    order_downstream,
+    shortest_chain,
+)
 from sitegis.messages.errors import ComputationError
 from sitegis.model.results import Adjustment, PlacedPoint, Placement
 
@@ -159,3 +168,38 @@ def test_shortest_chain_follows_a_bent_drain(rows: list[int], turn_deg: float) -
     shuffled = np.array(rows)
     order = shuffled[shortest_chain(np.vstack([first, second])[shuffled])].tolist()
     assert order in (list(range(7)), list(range(6, -1, -1)))
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_no_reversal_of_a_stretch_shortens_the_chain(seed: int) -> None:
+    """Of points strewn about, every stretch turned round (ends too) makes the path longer."""
+    xy = np.random.default_rng(seed).uniform(0.0, 9.0, (9, 2))
+    chain = shortest_chain(xy)
+
+    def length(order: Array) -> float:
+        return float(np.hypot(*np.diff(xy[order], axis=0).T).sum())
+
+    assert sorted(chain.tolist()) == list(range(9))
+    for i in range(9):
+        for j in range(i + 1, 10):
+            turned = np.concatenate([chain[:i], chain[i:j][::-1], chain[j:]])
+            assert length(turned) >= length(chain) - 1e-9
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_fall_and_its_odds_are_those_of_statsmodels_and_scipy(seed: int) -> None:
+    """A weighted line of inverts on stations; then two normals of one variance, at ± 2 %."""
+    generator = np.random.default_rng(seed)
+    stations, sds = np.sort(generator.uniform(0.0, 8.0, 6)), generator.uniform(0.02, 0.09, 6)
+    inverts = -0.7 - 0.017 * stations + sds * generator.normal(size=6)
+    inverts[generator.integers(6)] = np.nan
+    known = np.isfinite(inverts)
+    design = sm.add_constant(stations[known])
+    line = sm.WLS(inverts[known], design, sds[known] ** -2.0).fit(cov_type="fixed scale")
+
+    fall, z = _fall(stations, inverts, sds)
+
+    assert (fall, z) == pytest.approx((-line.params[1], -line.tvalues[1]), rel=1e-9)
+    sd = np.hypot(SLOPE_SPREAD, np.sqrt(MEAN_SQUARE) * line.bse[1])
+    there, back = (stats.norm.logpdf(fall, way * USUAL_SLOPE, sd) for way in (1.0, -1.0))
+    assert _log_odds_of_fall(fall, z) == pytest.approx(there - back, rel=1e-9)

@@ -11,6 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from sitegis.dig import cloud
+from sitegis.numerics import ordering
 from sitegis.numerics.ordering import (
     axis_angle,
     decimals,
@@ -80,3 +82,23 @@ def test_an_axis_has_one_angle(angle: float) -> None:
     assert -math.pi / 2 < found <= math.pi / 2 + 2e-6
     assert math.sin(found - angle) == pytest.approx(0.0, abs=1e-12)
     assert math.sin(found - axis_angle(-axis)) == pytest.approx(0.0, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("step", "least", "most"),
+    [
+        (ordering.LENGTH_M, 1e-4, 2e-4),
+        (ordering.FINE_M, 5e-7, 1e-6),
+        (ordering.ANGLE_RAD, 1e-6, 2e-6),
+        (ordering.COVARIANCE, 1e-9, 4e-9),
+        (ordering.RATIO, 1e-8, 2e-8),
+        (ordering.LOG, 1e-7, 3e-7),
+        (ordering.WEIGHT, 1e-10, 3e-10),
+        (cloud.COUNT_STEP, 1e-8, 1e-7),
+        (cloud.CLOUD_WEIGHT, 1e-13, 1e-12),
+    ],
+)
+def test_a_lattice_is_a_power_of_two(step: float, least: float, most: float) -> None:
+    """Only so are sums of its multiples exact in binary (IEEE 754), whatever their order."""
+    assert math.frexp(step)[0] == 0.5
+    assert least < step < most
