@@ -27,6 +27,8 @@ from tests.test_workbook_round_trip import FIXTURES, same
 
 FOOT_M = 0.3048
 UNITS = {"corner-lot-alley": "ft", "metric-rear-main": "m"}
+SUMS, BOOK = "corner-lot-alley", "fieldbook.xlsx"
+FILLED = ("site", "rooms", "streets", "mains", "locates")  # of the book that is spoiled
 
 
 @pytest.fixture(scope="module")
@@ -54,17 +56,24 @@ def read(folder: Path) -> Site | list[tuple[str, str]]:
 
 
 def calculate(book: Any) -> None:
-    """Type formulas, a date and per cent as a user does; a spreadsheet calculates on opening."""
-    for cell, formula in (("D7", "=3*4"), ("E7", '="12" & CHAR(39)')):
+    """Type formulas, a date and per cent as a user does; a spreadsheet calculates on opening.
+
+    They give what the text of the corner lot says: 15' 0", 16' 10 3/4", the day, 3 %.
+    """
+    feet_and_inches = '="16" & CHAR(39) & " 10 3/4" & CHAR(34)'
+    for cell, formula in (("D7", "=3*5"), ("E7", feet_and_inches)):
         book["locates"][cell].number_format = "General"
         book["locates"][cell] = formula
     form_cell(book, "site.surveyed_on").value = datetime.datetime(2026, 4, 14)
-    form_cell(book, "noise.depth_share").value = 0.02
+    form_cell(book, "noise.depth_share").value = 0.03
     form_cell(book, "noise.depth_share").number_format = "0%"
 
 
 def err(book: Any) -> None:
-    """Type formulas whose cell is gone, or that divide by nothing."""
+    """Type formulas whose cell is gone, or that divide by nothing; leave out what is empty."""
+    for page in book.worksheets:
+        if page.title not in FILLED:
+            book.remove(page)
     book["locates"]["E7"], book["mains"]["C5"] = "=#REF!+1", "=1/0"
 
 
@@ -73,28 +82,30 @@ def test_a_spreadsheet_saves_the_book_that_was_filled_in(
 ) -> None:
     """Opened and saved by LibreOffice, two fixtures are the sites of their text files.
 
-    A book with formulas gives their values; a formula with an error is a fault at its cell.
+    Formulas in one of them give their values; a formula with an error is a fault at its cell.
     """
-    paths = []
+    texts, paths = {}, []
     for name, units in UNITS.items():
-        book = fill_book(tmp_path / name, FIXTURES / name, units)
+        texts[name] = shutil.copytree(FIXTURES / name, tmp_path / "text" / name)
+        book = fill_book(tmp_path / name, texts[name], units)
         paths.append(book.rename(tmp_path / f"{name}.xlsx"))
-    for name, change in (("sums", calculate), ("errors", err)):
-        book = changed(tmp_path / name, good_book, change) / "fieldbook.xlsx"
-        paths.append(book.rename(tmp_path / f"{name}.xlsx"))
+    with (texts[SUMS] / "site.toml").open("a", encoding="utf-8") as file:
+        file.write("\n[noise]\ndepth_share = 0.03\n")
+    changed(tmp_path / SUMS, paths[0].read_bytes(), calculate).joinpath(BOOK).rename(paths[0])
+    book = changed(tmp_path / "errors", good_book, err) / BOOK
+    paths.append(book.rename(tmp_path / "errors.xlsx"))
     saved = resave(paths)
     for path in paths:
-        shutil.copy(saved / path.name, tmp_path / path.stem / "fieldbook.xlsx")
-    for name in UNITS:
-        if (FIXTURES / name / "layers").exists():
-            shutil.copytree(
-                FIXTURES / name / "layers", tmp_path / name / "layers", dirs_exist_ok=True
-            )
-        same(FIXTURES / name, tmp_path / name)
-    site = read(tmp_path / "sums")
+        shutil.copy(saved / path.name, tmp_path / path.stem / BOOK)
+    for name, text in texts.items():
+        if (text / "layers").exists():
+            shutil.copytree(text / "layers", tmp_path / name / "layers", dirs_exist_ok=True)
+        same(text, tmp_path / name)
+    site = read(tmp_path / SUMS)
     assert isinstance(site, Site)
-    assert (site.locates[2].x_m, site.locates[2].y_m) == pytest.approx((12 * FOOT_M, 12 * FOOT_M))
-    assert (site.surveyed_on, site.noise.depth_share) == ("2026-04-14", 0.02)
+    x_m, y_m = 15 * FOOT_M, (16 + 10.75 / 12) * FOOT_M
+    assert (site.locates[2].x_m, site.locates[2].y_m) == pytest.approx((x_m, y_m))
+    assert (site.surveyed_on, site.noise.depth_share) == ("2026-04-14", 0.03)
     assert read(tmp_path / "errors") == [
         ("cell-error", "mains!C5 (offset)"),
         ("cell-error", "locates!E7 (y)"),
