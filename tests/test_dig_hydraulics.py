@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -9,6 +10,7 @@ import pytest
 from scipy.stats import norm
 
 from sitegis.dig.hydraulics import (
+    _cleanout_line,
     find_sags,
     full_flow,
     p_slope_at_least,
@@ -19,6 +21,7 @@ from sitegis.model.results import Adjustment, Drain, PlacedPoint, Placement, Pro
 from sitegis.model.survey import Survey
 from sitegis.rules.rule_set import load_rules
 from tests.dig_clouds import front_routes, survey_of
+from tests.invented import front_exit
 
 FOOT, INCH = 0.3048, 0.0254
 GALLON_PER_MINUTE = 3.785411784e-3 / 60
@@ -173,3 +176,17 @@ def test_the_statements_say_what_was_found() -> None:
     assert "say little about the slope" in text
     assert "2 ft/s" in text
     assert "Between P2 and P3" in text
+
+
+def test_cleanouts_are_counted_over_all_of_the_new_drain() -> None:
+    """What is located, what is unseen and what lies beyond the wall, in feet by hand."""
+    survey = drain_survey([0.5, 0.52, 0.54])
+    inside = replace(front_exit(), unseen_m=35.0)
+    survey = replace(survey, penetration=inside)
+    rules = survey.rules
+    whole = survey.drain.length_m + 35.0 + rules.building_drain_beyond_wall_m
+    line = _cleanout_line(survey)
+    assert f"{int(np.ceil(whole / rules.cleanout_spacing_m))} on these" in line
+    assert whole > rules.cleanout_spacing_m
+    feet, inches = (int(part) for part in re.findall(r"these (\d+)' (\d+)", line)[0])
+    assert 12 * feet + inches == pytest.approx(whole / 0.0254, abs=0.51)

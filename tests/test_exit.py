@@ -22,6 +22,7 @@ from sitegis.exit import (
     _carried,
     _corner_notice,
     _ground_at,
+    _second_moment,
     choose_by,
     exit_notices,
     exit_turns,
@@ -631,3 +632,19 @@ def test_a_bend_is_told_where_the_pit_would_stand_elsewhere(
     bent = replace(one, weight=0.4, x_m=float(x), angle_rad=angle + turn, turn_deg=turn_deg)
     mixed = replace(sure, components=(replace(one, weight=0.6), bent))
     assert bool(list(_bend_notice(mixed))) == told
+
+
+def test_the_spread_about_the_first_pose_is_that_of_sigma_points() -> None:
+    """Each Gaussian by six points of its own moments (Julier 1997); other walls do not count."""
+    generator = np.random.default_rng(6)
+    roots = generator.normal(0.0, 0.1, (4, 3, 3))
+    means, weights = generator.normal(0.0, 0.4, (4, 3)), generator.uniform(0.1, 0.9, 4)
+    walls, none = np.array([2, 1, 2, 2]), np.zeros(4)
+    poses = Poses(weights, means, roots @ roots.transpose(0, 2, 1), walls, walls, none, none)
+    total, found = 0.0, np.zeros((3, 3))
+    for row in (0, 2, 3):
+        for step in np.sqrt(3.0) * np.vstack([roots[row].T, -roots[row].T]):
+            away = means[row] + step - means[0]
+            found += weights[row] / 6.0 * np.outer(away, away)
+        total += weights[row]
+    assert _second_moment(poses) == pytest.approx(found / total)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import odrpack
 import pytest
+import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import optimize, stats
@@ -13,7 +14,9 @@ from sitegis.geometry.frames import Array, rotation
 from sitegis.line.straights import (
     Chain,
     Marks,
+    _differences,
     _Problem,
+    bend_vertices,
     fit_chain,
     line_coordinates,
     tail_weight,
@@ -342,3 +345,49 @@ def test_differences_of_footages_scatter_as_those_drawn() -> None:
     drawn = (slack * counts + generator.normal(0.0, floor, (200_000, 3))) @ contrasts.T
     rows = slice(3, 5)
     assert problem.own_covariance()[rows, rows] == pytest.approx(np.cov(drawn.T), rel=0.02)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_rows_of_a_chain_of_three_straights_are_shapelys(seed: int) -> None:
+    """Offsets, stations and bend marks against lines of shapely, derivatives by differences."""
+    generator = np.random.default_rng(seed)
+    angle, turns = generator.uniform(-3.0, 3.0), np.array([0.71, -0.47])
+    corners = np.array([generator.uniform(-2.0, 2.0, 2)])
+    for heading, length in zip(angle + np.cumsum([0.0, *turns]), (3.1, 2.6, 3.7), strict=True):
+        step = length * np.array([np.cos(heading), np.sin(heading)])
+        corners = np.vstack([corners, corners[-1] + step])
+    line = shapely.LineString(corners)
+    headings = angle + np.cumsum([0.0, *turns])
+    constants = corners[1:, 1] * np.cos(headings) - corners[1:, 0] * np.sin(headings)
+    parameters = np.array([angle, *turns, *constants])
+    segment = np.array([0, 0, 1, 1, 2, 2])
+    at = np.array([0.9, 2.2, 3.9, 4.8, 6.6, 8.3])
+    aside = generator.normal(0.0, 0.1, 6)
+    normals = np.stack([-np.sin(headings), np.cos(headings)], axis=1)[segment]
+    xy = np.array([line.interpolate(s).coords[0] for s in at]) + aside[:, None] * normals
+    counts, read = at + generator.normal(0.0, 0.1, 6), np.full(6, np.nan)
+    read[[1, 4]] = headings[segment[[1, 4]]] + np.array([0.06, np.pi - 0.04])
+    marks = marks_of(xy, np.full((6, 2), 0.01), counts_m=counts, headings_rad=read)
+    whole = np.arange(6)
+    problem = _Problem(
+        marks, segment, np.array([0.78, -0.39]), np.full(2, 0.05), ((1, 3), (0, 2)), whole,
+        np.array([1, 4]), _differences(6),
+    )  # fmt: skip
+
+    rows = problem.residuals(parameters, xy)
+
+    assert bend_vertices(parameters) == pytest.approx(corners[1:3])
+    passed = np.array([line.project(shapely.Point(point)) for point in xy])
+    assert rows[:6] == pytest.approx(aside)
+    # the share of slack: the mean of a half normal, sqrt(2 / π) of its scale
+    off = counts / (1.0 + np.sqrt(2.0 / np.pi) * marks.count_share) - passed
+    assert np.sum(rows[6:11] ** 2) == pytest.approx(np.sum((off - off.mean()) ** 2))
+    assert rows[11:15] == pytest.approx([0.06, -0.04, 0.71 - 0.78, -0.47 + 0.39])
+    bends = [line.project(shapely.Point(corner)) for corner in corners[1:3]]
+    assert rows[15:] == pytest.approx([bends[1] - passed[3], bends[0] - passed[2]])
+
+    def moved(flat: Array) -> Array:
+        return problem.residuals(parameters, flat.reshape(-1, 2))
+
+    numeric = optimize.approx_fprime(xy.ravel(), moved, 1e-6)
+    assert problem.point_jacobian(parameters) == pytest.approx(numeric, abs=1e-6)

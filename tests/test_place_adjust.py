@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import optimize
@@ -13,9 +15,17 @@ from sitegis.place.adjust import (
     condition,
     gauss_newton,
     null_space,
+    settled,
     solve_network,
 )
-from sitegis.place.blunders import clean_network, huber_suspect, predicted_against, rival_rows
+from sitegis.place.blunders import (
+    Cleaned,
+    _prefer,
+    clean_network,
+    huber_suspect,
+    predicted_against,
+    rival_rows,
+)
 from sitegis.place.network import (
     Network,
     Observation,
@@ -357,3 +367,36 @@ def test_the_condition_is_numpys_of_columns_of_one_length() -> None:
     expected = np.linalg.cond(design / np.linalg.norm(design, axis=0))
     assert condition(design) == pytest.approx(expected)
     assert expected > 1.2
+
+
+@pytest.mark.parametrize("index", range(15))
+def test_what_is_left_out_is_predicted_as_while_it_was_kept(index: int) -> None:
+    """A deleted residual and its sd are the same from either side (Cook and Weisberg 1982)."""
+    network = linear_network()
+    kept = clean_of(network, frozenset())
+    out = clean_of(network, frozenset({index}))
+    found, expected = (predicted_against(network, one, index) for one in (kept, out))
+    assert found == pytest.approx(expected, rel=1e-7)
+    row = evaluate(compile_equations([network.observations[index]], 5), np.zeros(5))[1][0]
+    item = network.observations[index]
+    assert expected[0] == pytest.approx(item.value - row @ out.solution.x, abs=1e-10)
+
+
+def clean_of(network: Network, without: frozenset[int]) -> Cleaned:
+    """Adjust a network without some of its observations, and take nothing else out."""
+    solutions = settled(network, [np.zeros(network.size)], without=without)
+    kept = tuple(i for i in range(len(network.observations)) if i not in without)
+    quality = assess(solutions[0], np.array([network.observations[i].sd for i in kept]))
+    return Cleaned(tuple(solutions), quality, kept, (), (), solutions[0].chi_square)
+
+
+@pytest.mark.parametrize("wrong", [(0, 0, 0, 0), (2, 1, 3, 0), (1, 1, 0, 0), (3, 2, 2, 1)])
+def test_of_those_that_fit_alike_the_most_plausible_comes_first(wrong: tuple[int, ...]) -> None:
+    """Sorted by python among those within four of the best fit; what fits worse stays behind."""
+    fits = (5.0, 7.3, 8.9, 9.2)
+    one = clean_of(linear_network(), frozenset()).solution
+    offered = [replace(one, x=np.array([float(i)]), chi_square=fit) for i, fit in enumerate(fits)]
+    close = [i for i, fit in enumerate(fits) if fit <= fits[0] + 4.0]
+    expected = [*sorted(close, key=lambda i: (wrong[i], i)), 3]
+    found = _prefer(offered, lambda x: wrong[int(x[0])])
+    assert [int(solution.x[0]) for solution in found] == expected
