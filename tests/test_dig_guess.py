@@ -8,6 +8,7 @@ from typing import cast
 import numpy as np
 import pytest
 import shapely
+import shapely.affinity
 from scipy.integrate import quad
 from scipy.stats import norm
 
@@ -17,6 +18,7 @@ from sitegis.finds.records import Missed
 from sitegis.model.results import Drain
 from sitegis.model.site import DigSettings
 from sitegis.model.survey import Survey
+from sitegis.pits.exposure import straights_of
 from sitegis.write.text import worth_sentence
 from tests.dig_clouds import two_way_survey
 from tests.filled import filled_survey
@@ -212,3 +214,49 @@ def test_cuts_of_an_oblique_drain_are_those_of_shapely(
     assert by_marks.cost == pytest.approx(
         settings.slab_setup + wide * 0.6 * settings.slab_per_m2, rel=1e-5
     )
+
+
+@pytest.mark.parametrize(("deepest_m", "all_of_them"), [(9.0, 1.0), (2.0, 0.0)])
+def test_a_pit_by_a_guess_off_a_turned_house_is_shapelys(
+    deepest_m: float, all_of_them: float
+) -> None:
+    """Where the straight line leaves the house, its length across that line, what crosses it."""
+    ring = np.array([[4.0, 6.1], [11.3, 7.7], [9.6, 15.2], [2.4, 13.4]])
+    base = two_way_survey()
+    site = replace(
+        base.site,
+        building=replace(base.site.building, vertices=ring),
+        dig=replace(base.site.dig, max_depth_m=deepest_m),
+    )
+    survey = replace(base, site=site)
+    start = np.array([6.3, 10.9])
+    main = replace(
+        site.mains[0], line=np.array([[-3.0, -6.0], [9.0, -9.5]]), inverts_m=np.array([-2.0, -2.2])
+    )
+    generator = np.random.default_rng(12)
+    vertices = np.stack(
+        [
+            generator.uniform([3.0, 6.5], [6.5, 7.0], (60, 2)),
+            generator.uniform([2.0, -3.0], [9.0, -2.0], (60, 2)),
+        ],
+        axis=1,
+    )
+    weights = generator.dirichlet(np.ones(60))
+    straights = straights_of(vertices, np.full((60, 2), -0.6))
+
+    one = guess._dig(survey, "owner", main, start, straights, weights, 4321.0)
+
+    reach = shapely.shortest_line(shapely.Point(start), shapely.LineString(main.line))
+    wall = shapely.intersection(reach, shapely.Polygon(ring)).length
+    center = reach.interpolate(wall + OUT_M)
+    assert one is not None
+    assert (one.x_m, one.y_m) == pytest.approx((center.x, center.y))
+    long, wide = site.dig.pit_length_m / 2, site.dig.pit_width_m / 2
+    (x, y), (right, up) = reach.coords[0], reach.coords[1]
+    turn = np.degrees(np.arctan2(up - y, right - x)) + 90.0
+    box = shapely.box(center.x - long, center.y - wide, center.x + long, center.y + wide)
+    pit = shapely.affinity.rotate(box, turn, origin=center)
+    met = shapely.intersects(pit, shapely.linestrings(vertices))
+    assert 0.05 < weights @ met < 0.95
+    assert one.p_hit == pytest.approx(all_of_them * (weights @ met))
+    assert one.expected_cost == pytest.approx(one.cost + (1.0 - one.p_hit) * 4321.0)

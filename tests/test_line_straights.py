@@ -370,9 +370,15 @@ def test_rows_of_a_chain_of_three_straights_are_shapelys(seed: int) -> None:
     marks = marks_of(xy, np.full((6, 2), 0.01), counts_m=counts, headings_rad=read)
     whole = np.arange(6)
     problem = _Problem(
-        marks, segment, np.array([0.78, -0.39]), np.full(2, 0.05), ((1, 3), (0, 2)), whole,
-        np.array([1, 4]), _differences(6),
-    )  # fmt: skip
+        marks,
+        segment,
+        np.array([0.78, -0.39]),
+        np.full(2, 0.05),
+        ((1, 3), (0, 2)),
+        whole,
+        np.array([1, 4]),
+        _differences(6),
+    )
 
     rows = problem.residuals(parameters, xy)
 

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
-from sitegis.place.proposals import likely_blunders
-from sitegis.units import parse_length
+from sitegis.place import proposals
+from sitegis.place.adjust import Solution
+from sitegis.place.network import Network, Observation
+from sitegis.place.proposals import changed_over, likely_blunders, propose
+from sitegis.units import format_length, parse_length
+from tests.invented import corner_site
 
 
 @pytest.mark.parametrize(
@@ -61,3 +69,53 @@ def test_the_other_wall_is_proposed_where_the_room_size_is_known(x: float, size:
     found = dict(likely_blunders(x, imperial=False, room_size_m=size))
     assert found["measured from the other wall"] == pytest.approx(size - x)
     assert "measured from the other wall" not in dict(likely_blunders(x, imperial=False))
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_the_two_closest_of_what_fits_are_proposed(
+    monkeypatch: pytest.MonkeyPatch, seed: int
+) -> None:
+    """Within three sds of what the others say, changed by more than one: sorted by python."""
+    generator = np.random.default_rng(seed)
+    written, error, spread = 3.456, float(generator.normal(0.0, 0.6)), 0.11
+    values = written - error + generator.normal(0.0, 0.25, 9)
+    offered = [(f"blunder {i % 5}", float(value)) for i, value in enumerate(values)]
+    monkeypatch.setattr(proposals, "predicted_against", lambda *_: (error, spread))
+    monkeypatch.setattr(proposals, "likely_blunders", lambda *_, **__: offered)
+    network = Network({}, {}, 4, (Observation("a tie", "distance", (0, 2), written, 0.02),))
+    site = corner_site()
+
+    said = propose(site, network, None, 0)  # type: ignore[arg-type]  # both are set above
+
+    fitting = [
+        (abs(value - (written - error)), words, value)
+        for words, value in offered
+        if abs(value - (written - error)) <= 3.0 * spread and abs(value - written) > spread
+    ]
+    closest: dict[str, float] = {}
+    for _, words, value in sorted(fitting):
+        closest.setdefault(words, value)
+    shown = [f"{words} ({format_length(value, site.units)})" for words, value in closest.items()]
+    assert said == " or ".join(shown[:2])
+
+
+@pytest.mark.parametrize(("written", "exchanged"), [(1.01, 0.99), (0.99, 0.5), (1.01, 1.01)])
+def test_an_exchange_is_held_against_the_quantile_of_chi_square(
+    monkeypatch: pytest.MonkeyPatch, written: float, exchanged: float
+) -> None:
+    """Scipy's 99.9 % point of as many degrees as there are measurements more than unknowns."""
+    lengths = (3.1, 4.7, 5.2, 6.6, 2.9)
+    items = [Observation(f"t{i}", "distance", (0, 2), x, 0.02) for i, x in enumerate(lengths)]
+    limit = stats.chi2.ppf(0.999, len(items) - 2)
+
+    def settled(network: Network, _: object) -> list[Solution]:
+        """Say how the values as they stand fit, of several solutions the best one first."""
+        found = tuple(item.value for item in network.observations)
+        best = {lengths: written, (3.1, 2.9, 5.2, 6.6, 4.7): exchanged}.get(found, 3.0)
+        return [replace(solution, chi_square=x * limit) for x in (best, 9.0)]
+
+    none = np.zeros(0)
+    solution = Solution(none, 0.0, 1, True, none, none)
+    monkeypatch.setattr(proposals, "settled", settled)
+    found = changed_over(Network({}, {}, 2, tuple(items)), [np.zeros(2)])
+    assert found == ((1, 4) if written > 1.0 > exchanged else None)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 
 import numpy as np
 import pytest
@@ -13,6 +14,8 @@ from sitegis.model.survey import Survey
 from sitegis.numerics.intervals import LEVELS, Strata
 from sitegis.score.intervals import (
     _draws,
+    _first_straight,
+    _ground_at_wall,
     direction_sets,
     exit_spread,
     exit_strata,
@@ -230,3 +233,23 @@ def test_each_kind_of_exit_is_drawn_as_often_and_weighs_what_it_is_worth(survey:
     assert np.bincount(of, drawn[4]) == pytest.approx([0.27, 0.03])
     means = [drawn[0, of == kind].mean() for kind in (0, 1)]
     assert means == pytest.approx([part.x_m for part in parts], abs=0.05)
+
+
+def test_the_first_straight_is_the_first_longer_than_five_centimeters(survey: Survey) -> None:
+    """Counted straight by straight; the ground at the wall is the invert and depth together."""
+    generator = np.random.default_rng(2)
+    vertices = np.cumsum(generator.normal(0.0, 1.0, (40, 5, 2)), axis=1)
+    vertices[::2, 1] = vertices[::2, 0] + [0.03, 0.035]
+    vertices[::4, 2] = vertices[::4, 1] + [-0.049, 0.0]
+    routes = dataclasses.replace(survey.routes[0], vertices=vertices)
+    for route, found in zip(vertices, _first_straight(routes), strict=True):
+        steps = [b - a for a, b in itertools.pairwise(route)]
+        assert found == pytest.approx(next(step for step in steps if np.hypot(*step) > 0.05))
+    inside = survey.exit_from_inside
+    blurred = dataclasses.replace(inside, invert_sd_m=0.03, depth_sd_m=0.05)
+    for name in ("penetration", "left_inside"):
+        if getattr(survey, name, None) is not None:
+            survey = dataclasses.replace(survey, **{name: blurred})
+    mean, sd = _ground_at_wall(survey, 3)
+    assert mean == pytest.approx(np.full(3, inside.depth_m + inside.invert_m))
+    assert sd == pytest.approx(np.full(3, 0.04))
