@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
@@ -189,6 +188,8 @@ def test_no_reversal_of_a_stretch_shortens_the_chain(seed: int) -> None:
 @pytest.mark.parametrize("seed", range(4))
 def test_fall_and_its_odds_are_those_of_statsmodels_and_scipy(seed: int) -> None:
     """A weighted line of inverts on stations; then two normals of one variance, at ± 2 %."""
+    import statsmodels.api as sm
+
     generator = np.random.default_rng(seed)
     stations, sds = np.sort(generator.uniform(0.0, 8.0, 6)), generator.uniform(0.02, 0.09, 6)
     inverts = -0.7 - 0.017 * stations + sds * generator.normal(size=6)

@@ -9,7 +9,6 @@ from pathlib import Path
 import magpylib
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import optimize, stats
@@ -310,6 +309,8 @@ def test_the_depth_is_statsmodels_generalized_mean(seed: int, given_: tuple[int,
 
     Its weights are solved for by numpy's finite differences; the spread is that of own parts alone.
     """
+    import statsmodels.api as sm
+
     noise, shown, lifted, lift, nulls = scattered(seed)
     own_depths = np.array([shown, lifted - lift, nulls / np.sqrt(2.0)])
     there = list(given_)
