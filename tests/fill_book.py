@@ -5,7 +5,9 @@ from __future__ import annotations
 import csv
 import tomllib
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 from openpyxl import load_workbook
@@ -58,9 +60,19 @@ def write_rows(page: Worksheet, rows: list[dict[str, Any]]) -> None:
                 page.cell(number, columns[name], value)
 
 
+@cache
+def _blank(units: str) -> dict[str, bytes]:
+    """Return the files that a start with a workbook makes, started once for all books."""
+    with TemporaryDirectory() as made:
+        paths = start_site(Path(made, "site"), units, workbook=True)
+        return {path.name: path.read_bytes() for path in paths}
+
+
 def fill_book(folder: Path, source: Path, units: str = "ft") -> Path:
     """Start a workbook in a folder and type in what a text folder holds; give its path."""
-    start_site(folder, units, workbook=True)
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, content in _blank(units).items():
+        (folder / name).write_bytes(content)
     path = folder / "fieldbook.xlsx"
     book = load_workbook(path)
     raw: dict[str, Any] = tomllib.loads((source / "site.toml").read_text("utf-8"))

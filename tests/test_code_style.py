@@ -10,22 +10,17 @@ import io
 import re
 import tokenize
 from collections.abc import Callable, Iterator
-from functools import cache
 from pathlib import Path
 
 import pytest
 from numpydoc.docscrape import NumpyDocString
 
+from tests.sources import tree_of
+
 PACKAGE = Path(__file__).parent.parent / "sitegis"
 MODULES = sorted(PACKAGE.rglob("*.py"))
 SKIPPED = {"sitegis": 39, "tests": 100}
 """Tables of words, rows and columns that the formatter would lay out one value a line."""
-
-
-@cache
-def tree_of(path: Path) -> ast.Module:
-    """Return a module parsed, once for all rules."""
-    return ast.parse(path.read_text("utf-8"))
 
 
 def public_functions(path: Path) -> Iterator[tuple[str, ast.FunctionDef]]:

@@ -13,6 +13,7 @@ import pytest
 
 from sitegis.messages.catalog import catalog, message_of
 from tests.hardness.messages import CHOSEN, PACKAGE, TABLE, collect, named, table
+from tests.sources import tree_of
 
 ROW = re.compile(r"^\| `([a-z0-9-]+)` \| (fault|notice|lot left out) \| (.+?) \| (.+?) \|$", re.M)
 AGAIN = "write it again: python -m tests.hardness.messages"
@@ -37,7 +38,7 @@ def test_no_message_is_made_beside_the_catalog() -> None:
     made = [
         path.name
         for path in PACKAGE.rglob("*.py")
-        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        for node in ast.walk(tree_of(path))
         if isinstance(node, ast.Call) and getattr(node.func, "id", "") in ("Fault", "Notice")
     ]
     assert sorted(made) == ["apart.py", "catalog.py", "catalog.py"]
@@ -85,7 +86,7 @@ def given() -> tuple[tuple[str, str, str, set[str]], ...]:
 def _given() -> Iterator[tuple[str, str, str, set[str]]]:
     """Yield each call in the source that names a message: place, kind, name, values given."""
     for path in sorted(PACKAGE.rglob("*.py")):
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        for node in ast.walk(tree_of(path)):
             if not isinstance(node, ast.Call) or any(k.arg is None for k in node.keywords):
                 continue
             called = node.func
@@ -129,7 +130,7 @@ def test_no_message_is_left_that_nobody_says() -> None:
     said = {
         node.value
         for path in PACKAGE.rglob("*.py")
-        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        for node in ast.walk(tree_of(path))
         if isinstance(node, ast.Constant)
     }
     names = {*catalog("fault"), *catalog("notice")}

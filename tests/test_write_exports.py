@@ -168,14 +168,19 @@ def test_the_same_survey_gives_the_same_bytes(make: object, survey: Survey) -> N
     assert make(survey) == make(survey)
 
 
+@pytest.fixture(scope="module")
+def text(survey: Survey) -> str:
+    """What the record of that survey says."""
+    return _text(survey)
+
+
 def _text(survey: Survey) -> str:
     reader = pypdf.PdfReader(io.BytesIO(record_bytes(survey)))
     return "\n".join(page.extract_text() for page in reader.pages)
 
 
-def test_record_states_what_a_municipality_asks_for(survey: Survey) -> None:
+def test_record_states_what_a_municipality_asks_for(text: str) -> None:
     """Scale, stationing, diameter, length, depth, ties, class and cautions stand in the PDF."""
-    text = _text(survey)
     for words in (
         "1 in =",
         "Tap stationing",
@@ -206,9 +211,8 @@ def test_record_and_summary_tell_the_exit_alike(survey: Survey) -> None:
     assert re.search(rf"invert {re.escape(depth)} ± .+ below", said)
 
 
-def test_record_shows_what_to_keep_out_of(survey: Survey) -> None:
+def test_record_shows_what_to_keep_out_of(survey: Survey, text: str) -> None:
     """A gas line on record stands on the plan and in its legend."""
-    text = _text(survey)
     assert survey.site.keep_outs
     assert all(f"{one.kind}: {one.id}" in text for one in survey.site.keep_outs)
     assert all(f"{one.kind}, from record" in text for one in survey.site.keep_outs)
@@ -271,13 +275,13 @@ def test_plan_scale_is_the_one_stated(unit: str, words: str) -> None:
     assert 30.0 / paper_m == pytest.approx(ratio)
 
 
-def test_record_of_a_lot_of_a_mile_shows_house_and_lateral(survey: Survey) -> None:
+def test_record_of_a_lot_of_a_mile_shows_house_and_lateral(survey: Survey, text: str) -> None:
     """On a section of land (a mile square) the plan keeps to the house; a mile fits too."""
     mile_m = 1609.344
     square = mile_m * np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
     site = replace(survey.site, lot=replace(survey.site.lot, vertices=square))
     found = [
-        re.findall(r"1 in = (\d+) ft", _text(one)) for one in (survey, replace(survey, site=site))
+        re.findall(r"1 in = (\d+) ft", said) for said in (text, _text(replace(survey, site=site)))
     ]
     assert int(found[1][0]) <= int(found[0][0])
     sheet = fit(np.zeros(2), square[2], (0.0, 0.0, 500.0, 500.0), "ft")
@@ -285,12 +289,11 @@ def test_record_of_a_lot_of_a_mile_shows_house_and_lateral(survey: Survey) -> No
     assert sheet.length(mile_m) == pytest.approx(5280 / 1000 * 72)
 
 
-def test_record_does_not_call_unchecked_measurements_sound(survey: Survey) -> None:
+def test_record_does_not_call_unchecked_measurements_sound(text: str) -> None:
     """Where nothing is measured twice the record says so, not that nothing is suspicious."""
-    text = " ".join(_text(survey).split())
-
-    assert "No measurement checks another" in text
-    assert "none is suspicious" not in text
+    said = " ".join(text.split())
+    assert "No measurement checks another" in said
+    assert "none is suspicious" not in said
 
 
 def test_record_does_not_state_what_nobody_gave(survey: Survey) -> None:
@@ -324,9 +327,9 @@ def test_record_prints_what_the_job_is_filed_by(survey: Survey) -> None:
         assert str(getattr(texts, name)) in words, name
 
 
-def test_what_is_not_given_is_a_line_to_fill_in(survey: Survey) -> None:
+def test_what_is_not_given_is_a_line_to_fill_in(text: str) -> None:
     """Each text that is missing has a ruled line beside its name."""
-    lines = _text(survey).splitlines()
+    lines = text.splitlines()
     for name in ("Address", "Legal description", "Owner", "Permit number", "License", "Video"):
         assert lines[lines.index(name) + 1].startswith("____"), name
 
@@ -337,10 +340,9 @@ def test_the_parcel_id_is_that_of_the_layer() -> None:
     assert site.record.parcel == "INV-17"
 
 
-def test_record_gives_coordinates_as_pyproj_does(survey: Survey) -> None:
+def test_record_gives_coordinates_as_pyproj_does(survey: Survey, text: str) -> None:
     """Exit, property line and tap on the grid, and in degrees by pyproj from those."""
     rows = {row[0]: row for row in place_section(survey).rows}
-    words = _text(survey)
     to_degrees = Proj(survey.site.frame.crs)
     for name in (
         "wall penetration (inferred)",
@@ -353,7 +355,7 @@ def test_record_gives_coordinates_as_pyproj_does(survey: Survey) -> None:
         assert [float(value) for value in degrees.split(", ")] == pytest.approx(
             [longitude, latitude], abs=2e-7
         )
-        assert grid in words
+        assert grid in text
     tap = survey.site.frame.to_crs(survey.routes[0].vertices[survey.scores.hypotheses[0].best, -1])
     shown = [float(value) for value in rows["tap (inferred)"][1].split(", ")]
     assert shown == pytest.approx(tap, abs=0.006)
@@ -418,10 +420,10 @@ def test_every_main_and_easement_stands_on_the_plan(survey: Survey) -> None:
     assert "easement, from record" in first
 
 
-def test_record_states_its_scales_date_and_language(survey: Survey) -> None:
+def test_record_states_its_scales_date_and_language(survey: Survey, text: str) -> None:
     """Exaggeration as a ratio; the file is dated by the survey (PDF 32000-1, 7.9.4)."""
     reader = pypdf.PdfReader(io.BytesIO(record_bytes(survey)))
-    assert re.search(r"vertical exaggeration \d+:1", _text(survey))
+    assert re.search(r"vertical exaggeration \d+:1", text)
     assert reader.metadata is not None
     assert reader.metadata.title == f"Lateral record: {survey.site.name}"
     assert str(reader.metadata.creation_date_raw).startswith("D:20010203")

@@ -14,6 +14,7 @@ from string import Formatter
 from typing import Literal
 
 from sitegis.messages.catalog import catalog, code_of
+from tests.sources import tree_of
 
 PACKAGE = Path(__file__).parents[2] / "sitegis"
 TABLE = PACKAGE / "messages" / "MESSAGES.md"
@@ -100,7 +101,7 @@ def collect(package: Path = PACKAGE) -> tuple[Message, ...]:
     return tuple(
         Message(words(node.args[code]), kind, words(node.args[reason]), "")
         for path in sorted(package.rglob("*.py"))
-        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        for node in ast.walk(tree_of(path))
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
         for kind, code, reason in [SAID_IN_SOURCE.get(node.func.id, ("", 0, 0))]
         if kind
