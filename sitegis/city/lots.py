@@ -33,10 +33,7 @@ def work_chunk(block: Block) -> Tables:
     on the chunk it is in. Lengths and coordinates are meters.
     """
     parcels = block.parcels
-    tree = STRtree(parcels.shapes)
-    lots = np.flatnonzero(block.own)
-    houses = find_houses(parcels.shapes[lots], block.houses)
-    frontages = on_lattices(find_frontages(block, lots, tree, houses.centers))
+    tree, lots, houses, frontages = _find(block)
     without = shapely.is_missing(houses.shapes)
     kept = np.flatnonzero(~without)
     tables = {
@@ -55,14 +52,18 @@ def work_chunk(block: Block) -> Tables:
 
 def work_choices(block: Block) -> Choices:
     """Lay routes for the block's own lots, all with a lateral on record, and weigh them."""
-    tree = STRtree(block.parcels.shapes)
-    lots = np.flatnonzero(block.own)
-    houses = find_houses(block.parcels.shapes[lots], block.houses)
-    frontages = on_lattices(find_frontages(block, lots, tree, houses.centers))
+    tree, lots, houses, frontages = _find(block)
     kept = np.flatnonzero(~shapely.is_missing(houses.shapes))
     _rectangles, pairs, laid = _lay(block, lots, frontages, houses, kept, tree)
     facts = _facts(block, lots[kept], _of(frontages, kept), take_rows(houses, kept), pairs)
     return choices_of(pairs, laid, block.mains, facts, PriorTable(block.priors))
+
+
+def _find(block: Block) -> tuple[STRtree, Whole, Houses, Frontages]:
+    """Find the block's own lots, with the tree of all parcels, their houses and frontages."""
+    tree, lots = STRtree(block.parcels.shapes), np.flatnonzero(block.own)
+    houses = find_houses(block.parcels.shapes[lots], block.houses)
+    return tree, lots, houses, on_lattices(find_frontages(block, lots, tree, houses.centers))
 
 
 def _lay(
