@@ -204,7 +204,7 @@ function drawFeature(feature, data) {
   if (p.layer === "keep-out") { drawn.addLayer(label(center(), p.label.includes(p.kind) ? p.label : p.kind + " " + p.label, "beside", 7)); }
   if (p.layer === "route") {
     const h = data.hypotheses[index];
-    drawn.addLayer(label([0.55, 0.75, 0.4, 0.9, 0.25].map((share) => along(shape, share)), h.letter + " " + h.percent + ", inferred, not located", "beside route-label", 1, h.color));
+    drawn.addLayer(label([0.55, 0.75, 0.4, 0.9, 0.25].map((share) => along(shape, share)), h.letter + ": " + h.percent + ", inferred, not located", "beside route-label", 1, h.color));
   }
   return drawn;
 }
