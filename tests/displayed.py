@@ -6,7 +6,7 @@ import io
 import json
 import re
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -24,7 +24,6 @@ from sitegis.model.survey import Survey
 from sitegis.place.report import adjustment_lines, point_lines
 from sitegis.read import interview, start_site
 from sitegis.write import summary_lines
-from sitegis.write.outputs import output_files
 
 PACKAGE = Path(__file__).parents[1] / "sitegis"
 
@@ -73,14 +72,13 @@ def pdf_text(content: bytes) -> str:
     return " ".join(" ".join(page.extract_text() for page in pages).split())
 
 
-def outputs_of(survey: Survey) -> Iterator[tuple[str, str]]:
+def outputs_of(survey: Survey, files: Mapping[str, bytes]) -> Iterator[tuple[str, str]]:
     """Yield what a run shows of one site, by where it stands."""
     yield "screen", "\n".join(summary_lines(survey))
     yield "messages", "\n".join(notice.message for notice in survey.notices)
     adjustment, units = survey.placement.adjustment, survey.site.units
     lines = adjustment_lines(adjustment, units), point_lines(survey.placement.points, units)
     yield "check --points", "\n".join(line for part in lines for line in part)
-    files = output_files(survey)
     yield "map.html", page_text(files["map.html"].decode())
     yield "record.pdf", pdf_text(files["record.pdf"])
     for name in ("lateral.kml", "lateral.gpx"):

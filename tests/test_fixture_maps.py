@@ -11,10 +11,8 @@ import pypdf
 import pytest
 from playwright.sync_api import Browser
 
-from sitegis.write.page.html import map_bytes
-
 from .browser import Watched, open_page, show_layers
-from .computed import NAMES, computed
+from .computed import NAMES, computed, written
 
 LAYERS = (
     "Streets and alleys", "Lot, house and rooms", "Probability that a pit", "Public sewers",
@@ -40,7 +38,7 @@ def map_file(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFa
     folder = tmp_path_factory.mktemp("maps") / request.param
     folder.mkdir()
     path = folder / "map.html"
-    path.write_bytes(map_bytes(computed(request.param)))
+    path.write_bytes(written(request.param)["map.html"])
     return path
 
 

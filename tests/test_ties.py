@@ -7,7 +7,7 @@ another machine's arithmetic: lot coordinates by 1e-12 m, weights by a relative 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import fields, is_dataclass, replace
 from decimal import Decimal
 from fractions import Fraction
@@ -51,7 +51,7 @@ from sitegis.numerics.ordering import (
 from sitegis.write.answer import answer_bytes
 from sitegis.write.outputs import output_files
 
-from .computed import FIXTURES, NAMES, computed
+from .computed import FIXTURES, NAMES, computed, written
 from .same_bytes import TOWN
 
 BLOCKS = ("placed", "fitted", "joined", "penetration", "doubted", "sampled", "scored", "planned")
@@ -196,12 +196,6 @@ def _site_jittered(survey: Survey, probability: np.random.Generator) -> Survey:
     return hand_over_site(replace(survey, site=replace(site, **moved)))
 
 
-@cache
-def _files(name: str) -> Mapping[str, bytes]:
-    """Return what a fixture's survey is written as."""
-    return output_files(computed(name))
-
-
 @pytest.mark.parametrize(
     "seed", [*range(4), *(pytest.param(n, marks=pytest.mark.statistical) for n in range(4, 10))]
 )
@@ -212,7 +206,7 @@ def test_jitter_between_the_stages_changes_no_file(
     # branches cost as much as the others together: once
     name = "two-stacks" if seed == 9 else NAMES[seed % len(NAMES)]
     probability = np.random.default_rng(seed)
-    expected = _files(name)  # before anything is jittered
+    expected = written(name)  # before anything is jittered
     jittered = _before_the_lattice(probability)
     monkeypatch.setattr(to_the_wall, "hand_over", jittered)
     monkeypatch.setattr(pipeline, "hand_over", jittered)

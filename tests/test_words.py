@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.computed import NAMES, computed
+from tests.computed import NAMES, computed, written
 from tests.displayed import (
     city_outputs,
     help_texts,
@@ -60,7 +60,11 @@ def found_in(text: str) -> list[str]:
 @pytest.mark.parametrize("name", [*NAMES, "dug-and-found"])
 def test_outputs_speak_the_trades_words(name: str) -> None:
     """Screen, page, record, drawing, phone files and tape table of every fixture."""
-    left = {place: found for place, text in outputs_of(computed(name)) if (found := found_in(text))}
+    left = {
+        place: found
+        for place, text in outputs_of(computed(name), written(name))
+        if (found := found_in(text))
+    }
     assert not left
 
 

@@ -19,10 +19,9 @@ from pyproj import Geod
 from sitegis.language import ENGLISH, Language
 from sitegis.units import about, parse_length
 from sitegis.write.page.dig_card import compass, dig_card, near_words, ticket_words
-from sitegis.write.page.html import map_bytes
 
 from .browser import Watched, open_page, open_phone
-from .computed import NAMES, computed
+from .computed import NAMES, computed, written
 from .filled import filled_survey
 
 
@@ -30,7 +29,7 @@ from .filled import filled_survey
 def map_file(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Write the page of a fixture once for all tests here."""
     path: Path = tmp_path_factory.mktemp("card") / f"{request.param}.html"
-    path.write_bytes(map_bytes(computed(request.param)))
+    path.write_bytes(written(request.param)["map.html"])
     return path
 
 
@@ -201,7 +200,7 @@ OTHER_LOOKS = ((1440, "plain"), (390, "pit cards"), (1440, "finds"), (1440, "lay
 def test_axe_finds_nothing(browser: Browser, tmp_path: Path, width: int, state: str) -> None:
     """No finding of axe-core, the reference checker of WCAG, contrast among its rules."""
     path = tmp_path / "map.html"
-    path.write_bytes(map_bytes(computed("corner-lot-alley")))
+    path.write_bytes(written("corner-lot-alley")["map.html"])
     watched = open_page(browser, path, width=width, height=844)
     page = watched.page
     if state == "pit cards":  # in the flow: of a modal one the checker leaves contrast open

@@ -31,11 +31,10 @@ from sitegis.geometry.frames import Array
 from sitegis.language import load_language
 from sitegis.pipeline import compute
 from sitegis.read.csv_tables import FINDING_COLUMNS
-from sitegis.write.page.html import map_bytes
 from sitegis.write.page.reweigh_data import reweigh_data
 
 from .browser import Watched, open_phone
-from .computed import FIXTURES, computed
+from .computed import FIXTURES, computed, written
 
 NAME = "corner-lot-alley"
 
@@ -44,7 +43,7 @@ NAME = "corner-lot-alley"
 def phone(browser: Browser, tmp_path: Path) -> Iterator[Watched]:
     """Open the page of a fixture on a phone, the network off."""
     path = tmp_path / "map.html"
-    path.write_bytes(map_bytes(computed(NAME)))
+    path.write_bytes(written(NAME)["map.html"])
     watched = open_phone(browser, path)
     yield watched
     watched.close()

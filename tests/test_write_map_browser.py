@@ -19,7 +19,7 @@ from sitegis.write.page.reweigh_data import what_if_data
 from sitegis.write.profile import survey_profile
 
 from .browser import Watched, open_page, show_layers
-from .computed import computed
+from .computed import computed, written
 from .filled import RULES, filled_survey
 
 HOSTILE = '</script><script>window.caught=1</script>"\'><img src=x onerror="window.caught=2">\u2028\u2029{{7*7}}${7*7}`&amp;'  # noqa: E501
@@ -290,7 +290,7 @@ def test_what_if_gives_the_numbers_of_the_program(browser: Browser, tmp_path: Pa
     """
     survey = computed("corner-lot-alley")
     path = tmp_path / "map.html"
-    path.write_bytes(output_files(survey)["map.html"])
+    path.write_bytes(written("corner-lot-alley")["map.html"])
     watched = open_page(browser, path)
     page = watched.page
     page.locator("#what-if summary").click()

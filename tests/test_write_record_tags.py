@@ -17,7 +17,7 @@ from PIL import ImageCms
 
 from sitegis.write.record import record_bytes
 
-from .computed import NAMES, computed
+from .computed import NAMES, written
 from .filled import filled_survey
 
 DC = "{http://purl.org/dc/elements/1.1/}"
@@ -123,7 +123,7 @@ def test_title_language_date_and_colors_are_stated(reader: pypdf.PdfReader) -> N
 @pytest.mark.parametrize("name", NAMES)
 def test_no_page_is_half_empty(name: str) -> None:
     """Words stand in the lower 45 % of every page but the last, or lines to write on by hand."""
-    pages = pypdf.PdfReader(io.BytesIO(record_bytes(computed(name)))).pages
+    pages = pypdf.PdfReader(io.BytesIO(written(name)["record.pdf"])).pages
     for page in list(pages)[:-1]:
         heights: list[float] = []
 
@@ -138,7 +138,7 @@ def test_no_page_is_half_empty(name: str) -> None:
 @pytest.mark.parametrize("name", [*NAMES, "two-stacks", "dug-and-found"])
 def test_no_page_ends_with_a_heading(name: str) -> None:
     """The line above a page's foot is none of the headings that the file's structure lists."""
-    reader = pypdf.PdfReader(io.BytesIO(record_bytes(computed(name))))
+    reader = pypdf.PdfReader(io.BytesIO(written(name)["record.pdf"]))
     heads = {"Flags and assumptions", "Cautions", "Signatures", "Profile", "Under the slab",
              "Where to cut", "Check before cutting", "Swing ties", "Lateral"}  # fmt: skip
     for page in reader.pages:

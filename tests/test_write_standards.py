@@ -27,7 +27,7 @@ from sitegis.model.survey import Survey
 from sitegis.write.gis.phone import gpx_bytes, kml_bytes
 from sitegis.write.outputs import output_files
 
-from .computed import NAMES, computed
+from .computed import NAMES, written
 from .filled import filled_survey
 
 # words that would end a text and begin an element where a writer lets CDATA through
@@ -43,7 +43,7 @@ def files(request: pytest.FixtureRequest) -> dict[str, bytes]:
     """All files of a fixture, and of a site whose texts try to break out."""
     if request.param == "hostile":
         return output_files(filled_survey(name=CDATA, note=CDATA))
-    return output_files(computed(request.param))
+    return written(request.param)
 
 
 def _schema(file: str) -> etree.XMLSchema:
