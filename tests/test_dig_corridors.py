@@ -12,7 +12,13 @@ from scipy.stats import norm
 
 from sitegis.dig import plan_dig
 from sitegis.dig.cloud import RouteCloud, gather_cloud, whole_cloud
-from sitegis.dig.corridors import _filled, draw_corridors
+from sitegis.dig.corridors import (
+    CELL_M,
+    CELLS_ACROSS_AT_MOST,
+    _filled,
+    _lay_grid,
+    draw_corridors,
+)
 from sitegis.model.dig_plan import Corridor
 from sitegis.model.results import Routes
 from sitegis.model.survey import Survey
@@ -203,3 +209,21 @@ def test_small_holes_are_filled_and_large_ones_kept() -> None:
     small, large = shapely.box(1, 1, 1.9, 2), shapely.box(4, 4, 5.2, 5)
     shape = shapely.union_all([outer - small - large, second])
     assert shapely.equals(_filled(shape, 1.0), shapely.union_all([outer - large, second]))
+
+
+@pytest.mark.parametrize("extent_m", [(31.0, 17.3), (17.3, 31.0), (900.0, 77.0), (77.0, 900.0)])
+def test_a_raster_of_corridors_covers_all_with_four_cells_to_spare(
+    extent_m: tuple[float, float],
+) -> None:
+    """Half-meter cells up to a thousand of them across the longer side; lines at whole cells."""
+    points = np.random.default_rng(9).uniform([-7.3, 2.9], np.add([-7.3, 2.9], extent_m), (50, 2))
+    grid = _lay_grid(points)
+    assert grid.cell_m == pytest.approx(
+        max(CELL_M, np.ptp(points, axis=0).max() / CELLS_ACROSS_AT_MOST)
+    )
+    low = np.array(grid.origin_m)
+    high = low + grid.cell_m * np.array([grid.columns, grid.rows])
+    for gap in (points.min(axis=0) - low, high - points.max(axis=0)):
+        assert (gap / grid.cell_m >= 4.0 - 1e-9).all()
+        assert (gap / grid.cell_m < 5.0).all()
+    assert low / grid.cell_m == pytest.approx(np.rint(low / grid.cell_m), abs=1e-6)

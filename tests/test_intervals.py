@@ -5,13 +5,18 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy import optimize, stats
+from statsmodels.nonparametric.bandwidths import bw_silverman
 
 from sitegis.numerics.intervals import (
     LEVELS,
     Ellipse,
     Interval,
     Strata,
+    _apart,
+    _bandwidth,
     _grid,
+    _kernel_widths,
+    _moments,
     central_intervals,
     ellipse_of,
     highest_density_intervals,
@@ -328,3 +333,57 @@ def test_the_grid_is_fine_for_the_least_kernel_and_reaches_past_the_widest() -> 
     for beyond in (values.min() - grid[0], grid[-1] - values.max()):
         assert 4 * 0.4 <= beyond <= 4 * 0.4 + 3 * cell
     assert _grid(values, [1e-4, 0.4])[1] == pytest.approx(10.0 / 4000)
+
+
+@pytest.mark.parametrize("law", [stats.norm(2.0, 0.7), stats.t(2.1, -4.0, 0.3)])
+def test_a_kernel_is_as_wide_as_silverman_has_it(law: stats.rv_continuous) -> None:
+    """Statsmodels' rule of thumb, where the spread is the least and where the quartiles are."""
+    values = law.ppf((np.arange(6001) + 0.5) / 6001)
+    part = np.zeros(values.size, dtype=np.int64)
+    share = np.full(values.size, 0.31)
+    width = _bandwidth(values, share, part)
+    assert width == pytest.approx(bw_silverman(values), rel=2e-3)
+    # two parts far from each other spread about their own middles
+    both = _bandwidth(
+        np.concatenate([values, values + 1.5]), np.tile(share, 2), np.repeat([0, 1], values.size)
+    )
+    own = min(
+        values.std(),
+        np.subtract(*stats.scoreatpercentile(np.concatenate([values, values + 1.5]), [75, 25]))
+        / 1.349,
+    )
+    assert both == pytest.approx(0.9 * own * (2 * values.size) ** -0.2, rel=2e-3)
+
+
+def test_kernels_widen_by_the_root_of_two_to_the_spread_of_all() -> None:
+    """Each is √2 wider, the last is no wider than numpy's spread and one more would be."""
+    generator = np.random.default_rng(3)
+    values, share = generator.normal(4.0, 2.3, 400), generator.uniform(0.2, 1.7, 400)
+    spread = np.sqrt(np.cov(values, aweights=share, ddof=0))
+    for bandwidth in (0.1, 0.37, 1.3, 5.0):
+        widths = _kernel_widths(values, share, bandwidth)
+        assert widths[0] == pytest.approx(bandwidth)
+        assert widths[1:] / widths[:-1] == pytest.approx(np.full(widths.size - 1, np.sqrt(2.0)))
+        assert widths[-1] <= max(spread, bandwidth) * (1 + 1e-9)
+        assert widths[-1] * np.sqrt(2.0) > spread
+    assert _kernel_widths(values, share, float(spread) / 4.0).size == 5
+
+
+@pytest.mark.parametrize("toward_deg", [17.0, 71.0, 118.0, 163.0])
+def test_heaps_along_any_line_are_parted_in_their_gaps(toward_deg: float) -> None:
+    """Three heaps of unlike weight: each part is one heap, with numpy's moments."""
+    generator, toward = np.random.default_rng(5), np.radians(toward_deg)
+    heap = np.repeat([0, 1, 2], [300, 200, 250])
+    along, aside = generator.normal(0.0, 0.2, 750), generator.normal(0, 0.25, 750)
+    along += np.array([0.0, 3.1, 7.4])[heap]
+    axes = np.array([[np.cos(toward), np.sin(toward)], [-np.sin(toward), np.cos(toward)]])
+    points, share = np.stack([along, aside], axis=1) @ axes, generator.uniform(0.5, 1.5, 750)
+    found = [set(np.flatnonzero(flags).tolist()) for flags in _apart(points, share)]
+    expected = [set(np.flatnonzero(heap == one).tolist()) for one in range(3)]
+    assert sorted(found, key=min) == expected
+    weight, mean, covariance = _moments(points, share)
+    assert weight == pytest.approx(share.sum())
+    assert mean == pytest.approx(np.average(points, axis=0, weights=share))
+    floor = covariance - np.cov(points.T, aweights=share, ddof=0)
+    assert floor[0, 1] == pytest.approx(0.0, abs=1e-9)
+    assert 0.0 < floor[0, 0] == pytest.approx(floor[1, 1], rel=1e-3)

@@ -16,6 +16,7 @@ from sitegis.line.straights import (
     Marks,
     _differences,
     _Problem,
+    _standardized_squares,
     bend_vertices,
     fit_chain,
     line_coordinates,
@@ -397,3 +398,23 @@ def test_rows_of_a_chain_of_three_straights_are_shapelys(seed: int) -> None:
 
     numeric = optimize.approx_fprime(xy.ravel(), moved, 1e-6)
     assert problem.point_jacobian(parameters) == pytest.approx(numeric, abs=1e-6)
+
+
+def test_a_mark_departs_by_its_spread_square_to_its_straight() -> None:
+    """With correlated errors: scipy's Mahalanobis distance along the normal, of each mark."""
+    angle, turn = 0.63, -0.88
+    parameters = np.array([angle, turn, 1.3, -0.4])
+    xy = np.random.default_rng(1).uniform(0.0, 5.0, (4, 2))
+    segment = np.array([0, 0, 1, 1])
+    blocks = np.array([[[0.04, 0.013], [0.013, 0.02]]]) * np.arange(1, 5)[:, None, None]
+    marks = marks_of(xy, np.full((4, 2), 0.01), independent=blocks)
+    none = np.zeros(0, dtype=int)
+    problem = _Problem(marks, segment, np.zeros(1), np.ones(1), (), none, none, np.zeros((0, 0)))
+    squares, variances = _standardized_squares(problem, parameters)
+    for row, point in enumerate(xy):
+        heading = angle + turn * segment[row]
+        side = rotation(heading).T
+        spread = (side @ blocks[row] @ side.T)[1, 1]
+        off = (side @ point)[1] - parameters[2 + segment[row]]
+        assert variances[row] == pytest.approx(spread)
+        assert squares[row] == pytest.approx(off**2 / spread)

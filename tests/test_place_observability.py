@@ -12,6 +12,7 @@ from sitegis.place.adjust import solve_network
 from sitegis.place.network import Network, Observation, compile_equations, evaluate
 from sitegis.place.observability import (
     _candidates,
+    _loose_parts,
     best_cures,
     require_observable,
     separating_measurement,
@@ -98,3 +99,18 @@ def test_distances_are_asked_for_between_what_two_meters_tell_apart() -> None:
         ("a", "d"),
         ("d", "a"),
     }
+
+
+def test_what_moves_along_either_axis_is_loose() -> None:
+    """A point free in x alone or y alone, and a room free in one unknown, are each named."""
+    network = Network({"a": 0, "b": 2, "c": 4, "origin": 6}, {"room": 6, "den": 9}, 12, ())
+    for row, rooms, points in (
+        (0, [], ["a"]),
+        (3, [], ["b"]),
+        (8, ["room"], []),
+        (6, ["room"], []),
+        (10, ["den"], []),
+    ):
+        loose = np.full((12, 1), 1e-6)
+        loose[row] = -0.7
+        assert _loose_parts(network, loose) == (rooms, points)

@@ -12,11 +12,19 @@ from collections.abc import Iterable
 
 import numpy as np
 import pytest
+import shapely
 from skimage.transform import EuclideanTransform
 
 from sitegis.geometry.frames import Array
 from sitegis.place.network import Network, Observation
-from sitegis.place.starts import rigid_fit, starting_values
+from sitegis.place.starts import (
+    _PLACES,
+    _circle_points,
+    _grid,
+    _State,
+    rigid_fit,
+    starting_values,
+)
 
 NEAR_M = 1e-5
 CENTER = np.array([3.0, -2.0])
@@ -288,3 +296,62 @@ def test_where_starts_run_out_the_best_of_each_choice_stays(
     starts = truth.starts()
     assert len(starts) == 1
     assert truth.miss_m(starts[0]) < NEAR_M
+
+
+@pytest.mark.parametrize("seed", [0, 1, 3, 4])
+def test_circles_of_ties_meet_where_shapely_has_it(seed: int) -> None:
+    """Three circles about generic places, the node at either end of a tie: every pair's points."""
+    generator = np.random.default_rng(seed)
+    x = np.concatenate([generator.uniform(-4.0, 9.0, 6), np.zeros(2)])
+    true = generator.uniform(-4.0, 9.0, 2)
+    ties = [
+        Observation(
+            "",
+            "distance",
+            (k, 6) if k % 4 else (6, k),
+            float(np.hypot(*(x[k : k + 2] - true))) * generator.uniform(1.0, 1.1),
+            0.02,
+        )
+        for k in (0, 2, 4)
+    ]
+    state = _State(x, frozenset({0, 2, 4}))
+    found = _circle_points(state, 6, ties)
+    rings = [
+        shapely.Point(x[k : k + 2]).buffer(tie.value, quad_segs=4000).exterior
+        for k, tie in zip((0, 2, 4), ties, strict=True)
+    ]
+    expected = [
+        point
+        for i, ring in enumerate(rings)
+        for other in rings[:i]
+        for point in shapely.get_coordinates(ring.intersection(other))
+    ]
+    assert len(found) == len(expected) == 6
+    for point in expected:
+        assert np.hypot(*(found - point).T).min() < 1e-4
+    # no grid does better, for a node; a pose by itself is tried all about
+    assert _grid(state, 6, ties, False, np.zeros(2))[:, :2] == pytest.approx(found)
+
+
+def test_a_pose_is_tried_about_its_hinge_or_over_the_site() -> None:
+    """The hinge stays where it is at every direction; else a square as wide as the longest tie."""
+    x = np.array([2.3, -1.7, 0.0, 0.0, 0.0, 0.6])
+    offsets = [
+        Observation("", "offset-x", (0, 2), 1.1, 0.02),
+        Observation("", "offset-y", (0, 2), -0.7, 0.02),
+    ]
+    state = _State(x, frozenset({0}))
+    poses = _grid(state, 2, offsets, True, np.array([5.0, 4.0]))
+    assert np.diff(poses[:, 2]) == pytest.approx(np.full(len(poses) - 1, 2 * np.pi / len(poses)))
+    for px, py, angle in poses:
+        there = EuclideanTransform(rotation=angle, translation=(px, py))(np.array([[1.1, -0.7]]))
+        assert there[0] == pytest.approx([2.3, -1.7])
+    turned = Observation("", "turn", (4, 5), 0.37, 0.01)
+    (one,) = _grid(state, 2, [*offsets, turned], True, np.zeros(2))
+    assert one[2] == pytest.approx(0.6 + 0.37)
+    for ties, reach in (([], 6.0), ([7.9, 3.2], 7.9)):
+        local = [turned] + [Observation("", "distance", (0, 2), tie, 0.02) for tie in ties]
+        grid = _grid(_State(x, frozenset()), 2, local, True, np.array([5.0, 4.0]))
+        assert len(np.unique(grid[:, :2], axis=0)) == _PLACES**2
+        assert grid[:, :2].min(axis=0) == pytest.approx([5.0 - reach, 4.0 - reach])
+        assert grid[:, :2].max(axis=0) == pytest.approx([5.0 + reach, 4.0 + reach])

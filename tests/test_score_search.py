@@ -280,3 +280,20 @@ def test_searches_planned_at_once_are_those_planned_one_by_one() -> None:
             order = search_order(hits, one, costs)
             assert plan.order == order[: len(plan.order)]
             assert plan.cost == pytest.approx(plan_cost(plan.order, hits, one, costs, 5e3))
+
+
+def test_the_bound_of_a_search_is_that_of_every_draw_of_a_route() -> None:
+    """One pit or two, then the way out or the cheapest pit: the mean over the routes by hand."""
+    generator = np.random.default_rng(11)
+    hits, costs = generator.random((5, 9)) < 0.4, generator.uniform(1.0, 3.0, 5)
+    weights = generator.dirichlet(np.ones(9))
+    for way_out in (1.2, 2.4, 30.0):
+        bound = _least_cost(hits, weights, costs, way_out)
+        for i, j in permutations(range(5), 2):
+            rest = min(way_out, costs.min())
+            one = two = 0.0
+            for route, weight in enumerate(weights):
+                one += weight * (costs[i] + (0.0 if hits[i, route] else way_out))
+                after = 0.0 if hits[j, route] else rest
+                two += weight * (costs[i] + (0.0 if hits[i, route] else costs[j] + after))
+            assert bound[i, j] == pytest.approx(min(one, two, way_out))
