@@ -41,6 +41,7 @@ from sitegis.numerics.exit_mixture import (
     CELL_M,
     SQUARE_FLOOR,
     SQUARE_SD_RAD,
+    _at_wall,
     _bent,
     _bent_to_wall,
     _held_inside,
@@ -648,3 +649,20 @@ def test_the_spread_about_the_first_pose_is_that_of_sigma_points() -> None:
             found += weights[row] / 6.0 * np.outer(away, away)
         total += weights[row]
     assert _second_moment(poses) == pytest.approx(found / total)
+
+
+def test_what_meets_no_wall_or_has_no_weight_is_no_exit() -> None:
+    """Of four ends two are carried to the wall, to where numpy's ray by its length ends."""
+    generator = np.random.default_rng(3)
+    means = np.column_stack([generator.uniform(6.0, 8.0, (4, 2)), np.full(4, -1.5)])
+    lengths = np.array([1.1, 0.7, 1.9, 1.3])
+    after = np.array([0, 2, 1, 3])
+    carried = np.array([-1, 0, 0, 0]), lengths, np.zeros(4), np.zeros(4), after
+    weights = np.array([0.3, 0.4, 0.0, 0.3])
+    spreads = np.tile(np.diag([0.02, 0.02, 1e-3]), (4, 1, 1))
+    found = _at_wall(weights, means, spreads, carried, corner_site().building)
+    ahead = np.array([np.cos(-1.5), np.sin(-1.5)])
+    kept = [1, 3]
+    assert found.marks_after.tolist() == [2, 3]
+    assert found.means[:, :2] == pytest.approx(means[kept, :2] + lengths[kept, None] * ahead)
+    assert found.weights / found.weights.sum() == pytest.approx([0.4 / 0.7, 0.3 / 0.7])

@@ -13,9 +13,11 @@ from sitegis.finds.records import Missed
 from sitegis.model.survey import Survey
 from sitegis.numerics.intervals import LEVELS, Strata
 from sitegis.score.intervals import (
+    NO_PRACTICE,
     _draws,
     _first_straight,
     _ground_at_wall,
+    _with_no_practice,
     direction_sets,
     exit_spread,
     exit_strata,
@@ -253,3 +255,12 @@ def test_the_first_straight_is_the_first_longer_than_five_centimeters(survey: Su
     mean, sd = _ground_at_wall(survey, 3)
     assert mean == pytest.approx(np.full(3, inside.depth_m + inside.invert_m))
     assert sd == pytest.approx(np.full(3, 0.04))
+
+
+def test_what_keeps_to_no_practice_lies_on_the_marks_alone() -> None:
+    """A tenth of the whole goes to them by their own weights, the sum stays as it was."""
+    weights, alone = np.array([0.3, 0.5, 0.05, 0.15]), np.array([False, False, True, True])
+    found = _with_no_practice(weights, alone)
+    assert found.sum() == pytest.approx(1.0)
+    assert found[:2] == pytest.approx((1.0 - NO_PRACTICE) * weights[:2])
+    assert found[2] / found[3] == pytest.approx(1.0 / 3.0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from scipy import stats
 from sitegis.model.results import Routes
 from sitegis.model.site import Ground
 from sitegis.model.survey import Survey
+from sitegis.pits.cost import BEDDING_M, FOOTING_BELOW_SLAB_M
 from sitegis.pits.exposure import Places
 from sitegis.score import pits as pits_module
 from sitegis.score.particles import draw_particles
@@ -137,3 +139,19 @@ def test_pits_move_straight_away_from_the_house_until_they_clear_it() -> None:
     assert np.array_equal(after.centers[4], centers[4])
     moved = after.centers[:4] - centers[:4]
     assert np.linalg.norm(moved, axis=1) == pytest.approx(1.5 + pits_module.CLEARANCE_M, abs=1e-6)
+
+
+@pytest.mark.parametrize(("inverts", "setback_m"), [((-1.3, -0.9, -1.7), 0.2), ((-0.1,), 1.4)])
+def test_a_pit_stays_off_the_footing_by_the_depth_of_95_in_100(
+    inverts: tuple[float, ...], setback_m: float
+) -> None:
+    """The soil's slope from a foot below the slab to scipy's 95 % point of the bottom's depth."""
+    site = replace(corner_site(), dig=replace(corner_site().dig, building_setback_m=setback_m))
+    listed = np.array([True] * len(inverts) + [False])
+    levels = np.full((len(inverts) + 1, 2), -9.0)
+    levels[:-1, 0] = inverts
+    asked = SimpleNamespace(inverts_m=levels, listed=listed)
+    bottom = stats.norm(-np.mean(inverts), max(np.std(inverts), 1e-12)).ppf(0.95) + BEDDING_M
+    slope = RULES.footing_slope(site.dig.soil_type)
+    expected = max(setback_m, slope * (bottom - FOOTING_BELOW_SLAB_M))
+    assert pits_module._gap_m(asked, site, RULES) == pytest.approx(expected, rel=1e-4)
