@@ -260,3 +260,16 @@ def test_a_pit_by_a_guess_off_a_turned_house_is_shapelys(
     assert 0.05 < weights @ met < 0.95
     assert one.p_hit == pytest.approx(all_of_them * (weights @ met))
     assert one.expected_cost == pytest.approx(one.cost + (1.0 - one.p_hit) * 4321.0)
+
+
+def test_a_guess_starts_at_the_drains_upstream_end() -> None:
+    """A drain with a bend: the pit's center lies on the line from its first point to the main."""
+    survey = two_way_survey()
+    chain = np.array([[6.1, 11.7], [7.4, 9.9], [7.9, 8.2]])
+    drain = replace(filled_survey().drain, vertices=chain)
+    straights = straights_of(np.array([[[7.0, 7.0], [7.0, -9.0]]]), np.full((1, 2), -0.6))
+    found = guess.guessed_digs(replace(survey, fitted=drain), straights, np.ones(1), 5000.0)
+    lines = [shapely.LineString(main.line) for main in survey.site.mains]
+    start = shapely.Point(chain[0])
+    straight = shapely.shortest_line(start, min(lines, key=start.distance))
+    assert straight.distance(shapely.Point(found[0].x_m, found[0].y_m)) < 1e-9

@@ -8,7 +8,13 @@ import numpy as np
 import pytest
 
 from sitegis.model.results import AdjustedObservation, Adjustment, PlacedPoint
-from sitegis.place.report import adjustment_lines, adjustment_table, global_test, point_lines
+from sitegis.place.report import (
+    adjustment_lines,
+    adjustment_table,
+    checked,
+    global_test,
+    point_lines,
+)
 
 ADJUSTMENT = Adjustment(
     (
@@ -79,3 +85,16 @@ def test_the_points_come_with_their_95_percent_ellipses() -> None:
 
     assert head.startswith("point")
     assert row.split() == ["L1", "locate", *lengths, "135°"]
+
+
+def test_what_was_left_out_comes_first_then_the_worst() -> None:
+    """By python's sort on the size of w; what nothing checks is left out."""
+    ws = {"a": -0.4, "b": 2.9, "c": -3.6, "d": 1.1, "e": 9.0}
+    made = tuple(
+        AdjustedObservation(
+            name, 3.1, 0.02, 0.01, 1e-4 if name == "e" else 0.6, w, 0.1, removed=name == "d"
+        )
+        for name, w in ws.items()
+    )
+    found = checked(Adjustment(made, 1.0, 2, 0.5, 0))
+    assert [one.name for one in found] == ["d", "c", "b", "a"]

@@ -7,9 +7,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis.extra.numpy import arrays
+from scipy.special import logit, softmax
 from scipy.stats import entropy
 
 from sitegis.score.posterior import entropy_bits, information_gain_bits
+from sitegis.score.weighed_site import _log_odds
 
 
 def test_worked_example() -> None:
@@ -53,3 +55,12 @@ def test_perfect_check_gains_all() -> None:
     """A check that tells the hypotheses apart gains the whole entropy."""
     prior = np.array([0.5, 0.3, 0.2])
     assert information_gain_bits(prior, np.eye(3)) == pytest.approx(entropy(prior, base=2))
+
+
+def test_log_odds_are_scipys_logit_of_the_share() -> None:
+    """Of three by softmax; the only possible one is certain, of impossible ones odds are even."""
+    joint = np.array([-3.1, -4.6, -2.7])
+    assert _log_odds(joint) == pytest.approx(logit(softmax(joint)))
+    nothing = -np.inf
+    assert _log_odds(np.array([-1.2, nothing])).tolist() == [np.inf, -np.inf]
+    assert _log_odds(np.array([nothing, nothing])).tolist() == [0.0, 0.0]
