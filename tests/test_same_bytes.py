@@ -18,9 +18,8 @@ from pathlib import Path
 import pytest
 
 from sitegis.city import run_city
-from sitegis.write import write_outputs
 
-from .computed import computed
+from .computed import written
 from .same_bytes import FIXTURES, PROJECT, TOWN
 
 OTHERS: Mapping[str, Mapping[str, str]] = {
@@ -66,11 +65,11 @@ def _content(folder: Path) -> dict[str, bytes]:
 @pytest.fixture(scope="module")
 def here(tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
     """Return what the fixtures and the town give as this machine writes it with one thread."""
-    folder = tmp_path_factory.mktemp("here")
-    for name in FIXTURES:
-        write_outputs(computed(name), folder / name)
-    run_city(TOWN, folder / "town.gpkg")
-    files = _content(folder)
+    town = tmp_path_factory.mktemp("here") / "town.gpkg"
+    run_city(TOWN, town)
+    files = {
+        f"{name}/{file}": content for name in FIXTURES for file, content in written(name).items()
+    } | {town.name: town.read_bytes()}
     assert len(files) == 9 * len(FIXTURES) + 1
     return files
 
