@@ -29,6 +29,7 @@ from sitegis.routes.bends import ANGLE_SHARES, COUNT_SHARES, OFFSET_SHARE
 
 CUBE = 15
 SHORTEST_M = 0.3
+RULES_END_M = 0.762  # IPC, chapter 2, building drain: 30 in outside the wall
 STRAYS_M, STRAYS_DEEP_M, SHORTEST_BLOCK_M = 20.0, 2.0, 30.0
 NORMALS = {"front": -np.pi / 2, "right": 0.0, "rear": np.pi / 2, "left": np.pi}
 
@@ -239,13 +240,20 @@ class RouteModel:
         self, i: int, u: Array, here: Array, ahead: Array, turns: Array, counts: Array
     ) -> Array:
         """Draw the length of the straight before bend i."""
+        toward = ahead @ np.array([np.cos(self.toward), np.sin(self.toward)])
+        aside = (i == 0) & (toward < np.cos(np.radians(60.0)))
         if self.yard is None:
-            return _short_or_even(u, SHORTEST_M, max(self.reach, 0.6))
+            most = max(self.reach, 0.6)
+            return np.where(
+                aside,
+                _near_or_even(u, SHORTEST_M, most, RULES_END_M),
+                _short_or_even(u, SHORTEST_M, most),
+            )
         left, front, right, rear = self.faces.box
         strip = self.faces.yards[self.yard]
         free = _short_or_even(u, SHORTEST_M, max(min(self.reach, 6.0), 0.6))
         within = _short_or_even(u, SHORTEST_M, max(min(strip - 0.15, 6.0), 0.6))
-        into = 0.15 + u * (max(strip - 0.15, 0.3) - 0.15)
+        into = _near_or_even(u, 0.15, max(strip - 0.15, 0.3), RULES_END_M)
         past = _short_or_even(u, 0.15, max(self.reach, 0.3))
         axis, forward = self._along()
         face = {"left": left, "right": right, "front": front, "rear": rear}[self.yard]
@@ -254,8 +262,12 @@ class RouteModel:
         goal_into = (face + outward * into - here[:, 1 - axis]) / _safe(ahead[:, 1 - axis])
         goal_past = (far + forward * past - here[:, axis]) / _safe(ahead[:, axis])
         yard, _ = self._yard_straight(turns, counts, self.exit.angle_rad)
+        near_most = np.full(len(u), max(min(self.reach, 6.0), 0.6))
         if self.exit.side == self.yard:
             free = np.where(yard > i + 1, within, free)
+            near_most = np.where(yard > i + 1, max(min(strip - 0.15, 6.0), 0.6), near_most)
+        near = _near_or_even(u, SHORTEST_M, near_most, RULES_END_M)
+        free = np.where(aside, near, free)
         return np.where(yard == i + 1, goal_into, np.where(yard == i, goal_past, free))
 
     def log_weight(self, cube: Array) -> tuple[Array, Array]:
@@ -424,6 +436,13 @@ def _short_or_even(u: Array, least: float, most: float) -> Array:
     """Draw a length: 0.4 of them an exponential of mean 1 m past the least, the rest even."""
     short = least - np.log1p(-np.minimum(u / 0.4, 1.0 - 1e-12))
     return np.where(u < 0.4, short, least + (u - 0.4) / 0.6 * (most - least))
+
+
+def _near_or_even(u: Array, least: float, most: Array | float, end: float) -> Array:
+    """Draw a length: 0.7 of them log-normal about where the drain ends, the rest even."""
+    middle = np.minimum(end, 0.5 * (least + most))
+    near = middle * np.exp(0.3 * ndtri(np.minimum(u / 0.7, 1.0 - 1e-12)))
+    return np.where(u < 0.7, near, least + (u - 0.7) / 0.3 * (most - least))
 
 
 def ground_covariance(ground: Ground, places: Array) -> Array:

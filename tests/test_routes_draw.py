@@ -30,7 +30,7 @@ from sitegis.routes.draw import (
     suit_sequences,
 )
 from sitegis.routes.likelihoods import aims_for
-from sitegis.routes.plan import FREE, INTO_YARD, PAST_CORNER, Plan, make_plan
+from sitegis.routes.plan import INTO_YARD, Plan, make_plan
 from sitegis.routes.terrain import prepare_terrain
 
 from .invented import corner_site, front_exit
@@ -50,12 +50,12 @@ def plan_for(*evidence: OutdoorLocate | Found, yard: str | None = None, main: in
     )
 
 
-@pytest.mark.parametrize("rule", [FREE, INTO_YARD, PAST_CORNER])
-def test_a_length_law_is_a_proper_density(rule: int) -> None:
+@pytest.mark.parametrize("near_m", [None, 0.762, 7.0])
+def test_a_length_law_is_a_proper_density(near_m: float | None) -> None:
     """The density integrates to 1 by scipy's quadrature, and the draws follow it."""
-    law = ValueLaw(rule, 0.3, 9.0)
+    law = ValueLaw(0.3, 9.0, near_m)
     density = lambda at: float(law(np.zeros(1), np.array([at]))[0])  # noqa: E731
-    total = integrate.quad(density, 0.3, 60.0, points=[9.0])[0]
+    total = integrate.quad(density, 0.0, 60.0, points=[0.3, 9.0], limit=200)[0]
     assert total == pytest.approx(1.0, abs=1e-6)
     drawn = law((np.arange(4000) + 0.5) / 4000, None)
     edges = np.array([0.3, 0.8, 1.5, 3.0, 6.0, 9.0])
@@ -66,7 +66,7 @@ def test_a_length_law_is_a_proper_density(rule: int) -> None:
 
 def test_aiming_is_undone_by_its_ratio() -> None:
     """Means of prior / proposal, alone and times a test function, are those of the prior."""
-    law = ValueLaw(FREE, 0.3, 9.0)
+    law = ValueLaw(0.3, 9.0)
     uniform = uniforms(14, 1)[:, 0]
     n = len(uniform)
     targets = [np.full(n, 4.0), np.where(np.arange(n) % 2, 7.0, np.nan)]
@@ -86,11 +86,13 @@ def test_aiming_is_undone_by_its_ratio() -> None:
 
 
 def test_what_has_no_target_is_drawn_by_the_law_itself() -> None:
-    """Rows whose targets are all nan: scipy's even quantiles, weight 1."""
+    """Rows whose targets are all nan: scipy's quantiles of both laws, weight 1."""
     uniform = (np.arange(400) + 0.5) / 400
     nothing = np.full(400, np.nan)
-    value, log_ratio = draw_aimed(uniform, ValueLaw(INTO_YARD, 0.3, 9.0), [nothing], [nothing])
-    assert value == pytest.approx(stats.uniform(0.3, 8.7).ppf(uniform))
+    value, log_ratio = draw_aimed(uniform, ValueLaw(0.3, 9.0, 0.762), [nothing], [nothing])
+    near = stats.lognorm(0.3, scale=0.762).ppf(np.minimum(uniform / 0.7, 1.0))
+    far = stats.uniform(0.3, 8.7).ppf((uniform - 0.7) / 0.3)
+    assert value == pytest.approx(np.where(uniform < 0.7, near, far))
     assert log_ratio == pytest.approx(0.0)
 
 
@@ -191,7 +193,7 @@ def test_sequences_are_a_proper_prior() -> None:
 
 def test_a_short_straight_has_the_stated_share() -> None:
     """Two in five free lengths follow an exponential with mean 1 m (scipy)."""
-    law = ValueLaw(FREE, 0.3, 18.0)
+    law = ValueLaw(0.3, 18.0)
     drawn = law((np.arange(10_000) + 0.5) / 10_000, None)
     expected = 0.4 * stats.expon.cdf(1.0, 0.3, 1.0) + 0.6 * stats.uniform.cdf(1.0, 0.3, 17.7)
     assert (drawn < 1.0).mean() == pytest.approx(expected, abs=1e-3)

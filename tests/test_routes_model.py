@@ -37,11 +37,16 @@ def simple_exit(exit: Exit) -> Exit:
     return replace(exit, profile=profile, covariance=np.diag([0.1**2, 0.1**2, 0.03**2]))
 
 
-def free_lengths(generator: np.random.Generator, reach: float) -> Array:
-    """Draw lengths: 0.3 m, and either an exponential of mean 1 m (0.4) or even up to reach."""
+def free_lengths(generator: np.random.Generator, reach: float, aside: bool) -> Array:
+    """Draw lengths: 0.3 m, and either an exponential of mean 1 m (0.4) or even up to reach.
+
+    ``aside``, by a wall that does not look toward the main: log-normal about 30 in (0.7) instead.
+    """
     short = 0.3 + generator.exponential(1.0, DRAWS)
+    if aside:
+        short = 0.762 * np.exp(generator.normal(0.0, 0.3, DRAWS))
     even = generator.uniform(0.3, reach, DRAWS)
-    return np.where(generator.uniform(size=DRAWS) < 0.4, short, even)
+    return np.where(generator.uniform(size=DRAWS) < (0.7 if aside else 0.4), short, even)
 
 
 def reference_weights(site: Site, exit: Exit, main_id: str, seed: int) -> Array:
@@ -71,8 +76,11 @@ def reference_weights(site: Site, exit: Exit, main_id: str, seed: int) -> Array:
     outward = np.cos(heading - wall)
     fits &= outward > 0.17
     vertices, final = [here], heading
+    nearest = line.interpolate(line.project(shapely.Point(exit.x_m, exit.y_m)))
+    to_main = np.arctan2(nearest.y - exit.y_m, nearest.x - exit.x_m)
+    aside = bool(np.cos(exit.angle_rad - to_main) < 0.5)
     for i in range(2):
-        step = np.where(counts > i, free_lengths(generator, reach), 0.0)
+        step = np.where(counts > i, free_lengths(generator, reach, aside and i == 0), 0.0)
         here = here + step[:, None] * np.column_stack([np.cos(final), np.sin(final)])
         final = final + np.where(counts > i, turns[:, i], 0.0)
         vertices.append(here)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +15,7 @@ from ..geometry import polyline
 from ..geometry.frames import Array, wrap_radians
 from ..late_dataclass import dataclass
 from ..model.results import Exit
-from ..numerics.ordering import RATIO, WEIGHT, on_lattice
+from ..numerics.ordering import RATIO, WEIGHT, at_least, on_lattice
 from ..numerics.statistics import normal_density, square_root
 from .bends import MOST_BENDS, draw_play
 from .condition import (
@@ -52,6 +53,7 @@ __all__ = [
     "draw_heads",
     "is_found",
     "lay_straights",
+    "near_words",
     "suit_sequences",
 ]
 
@@ -61,9 +63,16 @@ DIMENSIONS = 12 + MOST_BENDS
 # two fittings cannot stand nearer; judgment, no source
 LEAST_STRAIGHT_M = 0.3
 # Share of bends set close behind the fitting before them, and their mean distance; spread of the
-# rest is even. Share of laterals that keep the drain's slope; the rest is even between the least
-# slope of the rule set and the steepest. Judgment, no source.
+# rest is even. Judgment, no source.
 SHORT_SHARE, SHORT_MEAN_M = 0.4, 1.0
+# Instead of these, past a wall that looks more than so far aside from the main, and for runs beside
+# a house: the share that turn or run about where the building drain ends by the rule set, and the
+# log-normal's sd. There the trade changes hands, and whatever is dug farther from the house is dug
+# for nothing. Judgment, no source.
+NEAR_SHARE, NEAR_LOG_SD = 0.7, 0.3
+LOOKS_ASIDE_RAD = float(np.radians(60.0))
+# Share of laterals that keep the drain's slope; the rest is even between the least slope of the
+# rule set and the steepest. Judgment, no source.
 SAME_SLOPE_SHARE, STEEPEST_SLOPE = 0.6, 0.06
 # Share of the proposal that stays with the prior where there is something to aim at.
 PRIOR_SHARE = 0.4
@@ -97,6 +106,16 @@ class Candidates:
     log_ratio: Array
     components: NDArray[np.int64]
     drain_slopes: Array
+
+
+def near_words() -> str:
+    """Say where laterals turn past a wall that does not look toward their main."""
+    return (
+        f"Past a wall that does not look toward the main, and beside the house, {NEAR_SHARE:.0%} "
+        "of laterals turn or run about as far outside as the building drain ends by the rule set, "
+        f"within a factor of {np.exp(NEAR_LOG_SD):.2f} two times in three; the rest anywhere "
+        "(judgment, no source)."
+    )
 
 
 def draw_heads(plan: Plan, exit: Exit, uniforms: Array, least_slope: float) -> Candidates:
@@ -369,14 +388,17 @@ def _length(
     rows = np.flatnonzero(plan.sequences.counts[heads.chosen] > i)
     rules = plan.rules[heads.chosen[rows], i]
     length, log_ratio = np.empty(len(rows)), np.zeros(len(rows))
-    for rule in np.unique(rules):
-        of_rule = np.flatnonzero(rules == rule)
+    # past a wall that does not look toward the main, and beside the house
+    aside = directions[:, 0] @ plan.toward
+    near = (i == 0) & ~at_least(aside, np.cos(LOOKS_ASIDE_RAD)) | (rules == INTO_YARD)
+    for rule, close in sorted(set(zip(rules.tolist(), near.tolist(), strict=True))):
+        of_rule = np.flatnonzero((rules == rule) & (near == close))
         start, pair = here[of_rule], directions[of_rule]
         # rules measure square to the house or past its corner; the length along the drain follows
         # linearly
-        offset, scale = _offset_scale(plan, int(rule), start, pair[:, 0])
+        offset, scale = _offset_scale(plan, rule, start, pair[:, 0])
         targets, widths = _length_aims(plan, start, pair, offset, scale)
-        law = ValueLaw(int(rule), *_range(plan, int(rule)))
+        law = ValueLaw(*_range(plan, rule), plan.drain_ends_m if close else None)
         value, ratio = draw_aimed(heads.uniforms[rows[of_rule], i], law, targets, widths)
         length[of_rule] = offset + scale * value
         log_ratio[of_rule] = ratio
@@ -417,28 +439,46 @@ def _range(plan: Plan, rule: int) -> tuple[float, float]:
 
 @dataclass(frozen=True, slots=True)
 class ValueLaw:
-    """The prior of a rule's value: even over a range, or that mixed with a short exponential."""
+    """The prior of a rule's value: even over a range, mixed with a law of short ones.
 
-    rule: int
+    Exponential from the least on, or, with ``near_m``, log-normal about that, or about the middle
+    of a range that is too narrow for it.
+    """
+
     least: float
     most: float
+    near_m: float | None = None
 
     def __call__(self, uniform: Array, density_at: Array | None = None) -> Array:
         """Draw from uniforms, or give the density where ``density_at`` is given."""
-        short = 0.0 if self.rule == INTO_YARD else SHORT_SHARE
+        share = SHORT_SHARE if self.near_m is None else NEAR_SHARE
         width = self.most - self.least
         if density_at is None:
             # the uniform's place past the short share, stretched over the range
-            even = self.least + (uniform - short) / (1.0 - short) * width
-            if short == 0.0:
-                return np.asarray(even)
-            # inverse of the exponential law, from the least value on
-            close = self.least - SHORT_MEAN_M * np.log1p(-np.minimum(uniform / short, 1 - _TINY))
-            return np.where(uniform < short, close, even)
+            even = self.least + (uniform - share) / (1.0 - share) * width
+            return np.where(uniform < share, self._short(uniform / share), even)
         above = density_at - self.least
-        flat = (1.0 - short) / width * ((above >= 0) & (above <= width))
-        close = short / SHORT_MEAN_M * np.exp(-np.maximum(above, 0.0) / SHORT_MEAN_M)
-        return np.asarray(flat + close * (above >= 0))
+        flat = (1.0 - share) / width * ((above >= 0) & (above <= width))
+        return np.asarray(flat + share * self._short_density(density_at))
+
+    @property
+    def _median_m(self) -> float:
+        return min(cast(float, self.near_m), 0.5 * (self.least + self.most))
+
+    def _short(self, uniform: Array) -> Array:
+        """Invert the law of short values at uniforms, those past 1 taken as 1."""
+        uniform = np.minimum(uniform, 1 - _TINY)
+        if self.near_m is None:
+            return self.least - SHORT_MEAN_M * np.log1p(-uniform)
+        return np.asarray(self._median_m * np.exp(NEAR_LOG_SD * ndtri(uniform)))
+
+    def _short_density(self, value: Array) -> Array:
+        if self.near_m is None:
+            above = value - self.least
+            decay = np.exp(-np.maximum(above, 0.0) / SHORT_MEAN_M) / SHORT_MEAN_M
+            return np.where(above >= 0, decay, 0.0)
+        ratio = np.log(np.maximum(value, _TINY) / self._median_m)
+        return normal_density(ratio, NEAR_LOG_SD) / np.maximum(value, _TINY) * (value > 0)
 
 
 def _length_aims(

@@ -48,6 +48,7 @@ YARD_APPROACH_M = 6.0
 TAP_SQUARE_SD_RAD = float(np.radians(30.0))
 TAP_SQUARE_FLOOR = 0.15
 TAP_LIMIT_RAD = float(np.radians(75.0))
+IPC_DRAIN_ENDS_M = 0.762  # International Plumbing Code 2021, chapter 2, building drain: 30 in
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +57,8 @@ class Plan:
 
     ``rules`` (s, 3) names the rule of the length before each bend; ``shares`` (s,) are the
     proposal's probabilities of the sequences. ``forward`` is +1 or −1: the direction of the
-    yard run along ``face``. ``toward`` (2,) is the unit vector from the house to the main.
+    yard run along ``face``. ``toward`` (2,) is the unit vector from the house to the main;
+    ``drain_ends_m`` how far outside the wall the building drain ends.
     """
 
     hypothesis: Hypothesis
@@ -69,6 +71,7 @@ class Plan:
     face: Face | None
     forward: float
     aims: tuple[Aim, ...]
+    drain_ends_m: float
     why_none: str = ""
 
     def with_shares(self, shares: Array) -> Plan:
@@ -83,6 +86,7 @@ def make_plan(
     terrain: Terrain,
     aims: tuple[Aim, ...] = (),
     *,
+    drain_ends_m: float = IPC_DRAIN_ENDS_M,
     units: LengthUnit = "m",
 ) -> Plan:
     """Choose the sequences that can serve a hypothesis, or say why none can.
@@ -102,6 +106,8 @@ def make_plan(
         House, lot and streets as regions.
     aims
         Points that the route probably meets.
+    drain_ends_m
+        How far outside the wall the building drain ends by the rule set, m.
     units
         Unit of the site, in which lengths are shown.
 
@@ -147,6 +153,7 @@ def make_plan(
         face=face,
         forward=forward,
         aims=aims,
+        drain_ends_m=drain_ends_m,
         why_none=reason,
     )
 

@@ -62,6 +62,7 @@ class _Setting:
     terrain: Terrain
     tie: CountTie | None
     least_slope: float
+    drain_ends_m: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +105,7 @@ def sample_routes(survey: Survey) -> Survey:
         prepare_terrain(site),
         count_tie(survey),
         survey.rules.least_slope(site.drain_diameter_m).slope,
+        survey.rules.building_drain_beyond_wall_m,
     )
     mains = {main.id: main for main in site.mains}
     runs = [_started(hypothesis, mains, setting) for hypothesis in enumerate_hypotheses(site)]
@@ -155,7 +157,13 @@ def _started(hypothesis: Hypothesis, mains: dict[str, Main], setting: _Setting) 
     main = mains[hypothesis.main]
     aims = aims_for(setting.site, main)
     plan = make_plan(
-        hypothesis, main, setting.exit, setting.terrain, aims, units=setting.site.units
+        hypothesis,
+        main,
+        setting.exit,
+        setting.terrain,
+        aims,
+        drain_ends_m=setting.drain_ends_m,
+        units=setting.site.units,
     )
     if plan.why_none:
         return _Run(hypothesis, None, None, (), 0, plan.why_none)

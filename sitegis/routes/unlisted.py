@@ -13,7 +13,6 @@ from ..model.results import Exit
 from ..model.site import SIDES, Side, Site
 from .bends import COUNT_SHARES
 from .draw import LEAST_STRAIGHT_M, ValueLaw
-from .plan import FREE
 from .sobol import scrambled
 
 __all__ = [
@@ -120,7 +119,7 @@ def draw_unlisted(site: Site, exit: Exit, count: int = DRAWS) -> tuple[Array, Ar
     straight = COUNT_SHARES[0]
     # what is left of a uniform that chose is a uniform again
     anew = np.maximum(uniforms[:, 6] - straight, 0.0) / (1.0 - straight)
-    bend = ValueLaw(FREE, LEAST_STRAIGHT_M, REACH_M)(anew)
+    bend = ValueLaw(LEAST_STRAIGHT_M, REACH_M)(anew)
     length = np.where(uniforms[:, 6] < straight, REACH_M, bend)
     start = np.stack([x, y], axis=1)
     vertices = np.stack([start, start + length[:, None] * lot_direction(angle)], axis=1)

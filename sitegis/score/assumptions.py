@@ -8,6 +8,7 @@ from ..finds.kinds import kind_of
 from ..finds.records import Missed
 from ..model.site import Site
 from ..routes.bends import bend_words
+from ..routes.draw import near_words
 from ..routes.hypotheses import prior_words
 from ..routes.unlisted import REACH_M
 from ..units import about
@@ -21,6 +22,7 @@ def list_assumptions(weighed: WeighedSite) -> tuple[str, ...]:
     sentences = [
         *_priors(weighed),
         bend_words(),
+        near_words(),
         *_evidence(weighed),
         *_shared(weighed),
         price_words(weighed.site),
