@@ -10,7 +10,7 @@ import pytest
 import shapely
 
 from sitegis.dig import plan_dig
-from sitegis.dig.cloud import RouteCloud, gather_cloud
+from sitegis.dig.cloud import RouteCloud, gather_cloud, searched_cloud
 from sitegis.dig.compare import _depth_at_lot_line, undecided_direction
 from sitegis.model.results import Routes
 from sitegis.model.site import DigSettings, KeepOut
@@ -47,7 +47,7 @@ def test_lengths_are_the_routes_mean_lengths() -> None:
 def test_the_telling_pit_says_yes_to_one_way_and_no_to_the_other() -> None:
     """The ring's share of each way's routes, by shapely, is what the record says."""
     survey = planned()
-    cloud = gather_cloud(survey)
+    cloud = searched_cloud(survey, gather_cloud(survey))
     lines = shapely.linestrings(cloud.vertices)
 
     for index, way in enumerate(survey.dig.ways):

@@ -13,6 +13,7 @@ from scipy.integrate import quad
 from scipy.stats import norm
 
 from sitegis.dig import guess, plan_dig
+from sitegis.dig.cloud import unlisted_cloud
 from sitegis.dig.guess import OUT_M, _cut, _guessed, guessed_cuts
 from sitegis.finds.records import Missed
 from sitegis.model.results import Drain
@@ -54,6 +55,9 @@ def test_the_nearest_main_is_priced_by_one_pit_and_the_trench() -> None:
             x = a[..., 0] + share * (b[..., 0] - a[..., 0])
             near |= ((share >= 0) & (share <= 1) & (np.abs(x - 7.0) <= 0.6)).any(axis=1)
         over += scored.probability * float(scored.weights @ near) if near.size else 0.0
+    loose = unlisted_cloud(survey)
+    pit = shapely.box(6.4, one.y_m - 0.45, 7.6, one.y_m + 0.45)
+    over += loose.weights[shapely.intersects(shapely.linestrings(loose.vertices), pit)].sum()
     assert one.p_hit == pytest.approx(over, abs=0.06)  # a few lie deeper than it is dug
     assert 0.2 < one.p_hit < over + 0.01
     trench = survey.dig.expected_cost_straight

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from sitegis.dig import plan_dig
-from sitegis.dig.cloud import RouteCloud, gather_cloud
+from sitegis.dig.cloud import RouteCloud, gather_cloud, searched_cloud
 from sitegis.dig.pits import _extensions, lay_field, rank_pits, vacuum_area
 from sitegis.finds.records import Missed
 from sitegis.model.dig_plan import Pit
@@ -69,7 +69,7 @@ def exposed_by_shapely(cloud: RouteCloud, site: Site, pit: Pit) -> np.ndarray:
 def test_p_hit_is_the_weight_of_the_routes_in_the_pit() -> None:
     """P(hit) of every pit, alone and so far, against shapely route by route."""
     survey = plan_dig(spread_survey())
-    cloud = gather_cloud(survey)
+    cloud = searched_cloud(survey, gather_cloud(survey))
 
     seen = np.zeros(cloud.weights.size, bool)
     for pit in survey.dig.pits:
@@ -260,7 +260,7 @@ def test_a_vacuum_hole_stays_half_of_it_off_the_house() -> None:
 def test_vacuum_holes_stand_in_greedy_order_at_the_best_places() -> None:
     """Each finds what shapely says, and no open cell is better per cost after the misses before."""
     survey = plan_dig(spread_survey())
-    site, cloud = survey.site, gather_cloud(survey)
+    site, cloud = survey.site, searched_cloud(survey, gather_cloud(survey))
     holes, reach = survey.dig.vacuum_holes, VACUUM_HOLE_M + survey.site.drain_diameter_m
     area, lines = vacuum_area(site), shapely.linestrings(cloud.vertices)
     left, seen = np.array(cloud.weights), np.zeros(cloud.weights.size, bool)

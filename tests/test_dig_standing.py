@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from sitegis.dig import plan_dig
-from sitegis.dig.cloud import gather_cloud, likely_part, weighed_by_exposure
+from sitegis.dig.cloud import gather_cloud, likely_part, searched_cloud, weighed_by_exposure
 from sitegis.dig.pits import Field, lay_field
 from sitegis.dig.standing import never_worse, still_standing, weigh_standing
 from sitegis.finds.records import Missed
@@ -52,7 +52,8 @@ def survey_after(*kept: KeptPit) -> Survey:
 
 def field_of(survey: Survey) -> Field:
     """Lay the field as the plan does: what still shows, and no more than matters."""
-    return lay_field(survey.site, RULES, likely_part(weighed_by_exposure(gather_cloud(survey))))
+    every = searched_cloud(survey, gather_cloud(survey))
+    return lay_field(survey.site, RULES, weighed_by_exposure(likely_part(every)))
 
 
 def walked(pits: tuple[Candidate, ...], field: Field, way_out: float) -> float:

@@ -8,11 +8,13 @@ import numpy as np
 
 from ..finds.ground import ground_error
 from ..finds.records import Missed
+from ..finds.reweigh import joint_miss_likelihood, joint_miss_showing
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
 from ..model.survey import Survey
 from ..numerics.ordering import at_least, on_lattice
 from ..pits.exposure import Integers, Straights, straights_of, with_ground_error
+from ..routes.unlisted import draw_unlisted
 from ..score.particles import pad_routes, still_showing
 
 # judgment, no source: routes for all ways together and for each at least; the share of a way's
@@ -20,6 +22,8 @@ from ..score.particles import pad_routes, still_showing
 ROUTES_TOTAL, ROUTES_AT_LEAST = 1500, 200
 LIGHT_SHARE = 1e-3
 WORTH_DIGGING = 0.002
+UNLISTED_DRAWS = 128
+"""First straights of a lateral to no main on record that pits are held against: judgment."""
 COUNT_STEP = 2.0**-24  # in which counts decide how often a route is taken
 CLOUD_WEIGHT = 2.0**-40  # unit of a route's weight: sums of them are exact in any order
 
@@ -135,6 +139,60 @@ def gather_cloud(survey: Survey) -> RouteCloud:
         parts.append((*part, weights, index, still_showing(routes, missed)[kept]))
     cloud = _join(parts, tuple(scored.hypothesis.id for scored in scored_all))
     return _with_ground_error(survey, cloud, generator)
+
+
+def unlisted_cloud(survey: Survey) -> RouteCloud:
+    """Draw first straights of a lateral to no main on record, as routes that end with them.
+
+    A pit by the wall shows such a lateral as well; where it goes from there is not known, so that
+    no corridor and no depth along a way is drawn of these. Their weights sum to the probability
+    of ``unlisted``; the cloud is empty without it.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+
+    Returns
+    -------
+    RouteCloud
+        ``UNLISTED_DRAWS`` straights, or none.
+    """
+    scored_all = survey.scores.hypotheses
+    names = tuple(scored.hypothesis.id for scored in scored_all)
+    loose = [i for i, one in enumerate(scored_all) if one.hypothesis.main is None]
+    if not loose or scored_all[loose[0]].probability <= 0.0:
+        return _join([], names)
+    (of,) = (one for one in survey.routes if one.hypothesis.id == names[loose[0]])
+    vertices, inverts = draw_unlisted(survey.site, survey.exit_from_inside, UNLISTED_DRAWS)
+    missed = [np.exp(one[:UNLISTED_DRAWS]) for one in of.log_likelihoods.values()]
+    singles = np.reshape(missed, (-1, UNLISTED_DRAWS))
+    left = joint_miss_likelihood(singles)
+    weights = on_lattice(scored_all[loose[0]].probability * left / left.sum(), CLOUD_WEIGHT)
+    part = vertices, inverts, weights, loose[0], joint_miss_showing(singles)
+    generator = np.random.default_rng([survey.site.seed, 15])
+    return _with_ground_error(survey, _join([part], names), generator)
+
+
+def searched_cloud(survey: Survey, cloud: RouteCloud) -> RouteCloud:
+    """Return what pits are dug for: the listed ways' routes, and first straights of ``unlisted``.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    cloud
+        Thinned routes of every hypothesis.
+
+    Returns
+    -------
+    RouteCloud
+        The routes of both, in this order; weights sum to 1 at most.
+    """
+    other = unlisted_cloud(survey)
+    parts = [(c.vertices, c.inverts_m, c.weights, 0, c.showing) for c in (cloud, other)]
+    both = _join([part for part in parts if part[2].size], cloud.hypotheses)
+    return replace(both, owner=np.concatenate([cloud.owner, other.owner]))
 
 
 def whole_cloud(survey: Survey) -> RouteCloud:

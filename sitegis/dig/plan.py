@@ -17,8 +17,16 @@ from ..numerics.intervals import Interval, central_intervals
 from ..numerics.ordering import MATTERS_M, MATTERS_P, at_least, ordered
 from ..pits.cost import LAWN, surface_rate
 from ..pits.exposure import VACUUM_HOLE_M, Candidate, Flags, rectangle_crossings, vacuum_hits
+from ..routes.hypotheses import UNLISTED_ID
 from ..score.search import cut_search
-from .cloud import RouteCloud, gather_cloud, likely_part, weighed_by_exposure, whole_cloud
+from .cloud import (
+    RouteCloud,
+    gather_cloud,
+    likely_part,
+    searched_cloud,
+    weighed_by_exposure,
+    whole_cloud,
+)
 from .compare import compare_directions, undecided_direction
 from .corridors import draw_corridors
 from .depths import depth_table, trench_cost
@@ -52,7 +60,8 @@ def plan_dig(survey: Survey) -> Survey:
         return replace(survey, planned=plan)
     seen = exposures(survey)
     # after a miss a route counts by the probability that a pit on it would show the pipe
-    field = lay_field(survey.site, survey.rules, likely_part(weighed_by_exposure(cloud)))
+    every = likely_part(searched_cloud(survey, cloud))
+    field = lay_field(survey.site, survey.rules, weighed_by_exposure(every))
     # two holes ahead only after a miss: for a first pit it saved nothing that 100 invented digs
     # could show (1.002 times the money, 95 % range 0.974 to 1.030)
     missed_one = has_missed(survey.site)
@@ -66,7 +75,7 @@ def plan_dig(survey: Survey) -> Survey:
     count, cost = cut_search(costs, missed, straight, least=min(len(pits), least))
     cost = 0.0 if seen else cost
     pits = pits[:count]
-    ways = compare_directions(survey, replace(field, cloud=likely_part(cloud)))
+    ways = compare_directions(survey, replace(field, cloud=every))
     guessing = not seen and not missed_one
     plan = DigPlan(
         pits,
@@ -183,10 +192,11 @@ def _share(weights: Array, chosen: Flags) -> float:
 
 
 def _hypotheses(cloud: RouteCloud, one: Candidate) -> tuple[str, ...]:
-    """Name the hypotheses whose routes a pit exposes, those with the most weight first."""
+    """Name the listed ways whose routes a pit exposes, those with the most weight first."""
     share = np.bincount(cloud.owner[one.exposed], cloud.weights[one.exposed], len(cloud.hypotheses))
     order = ordered(share, MATTERS_P, descending=True)
-    return tuple(cloud.hypotheses[i] for i in order if at_least(share[i], CONTRIBUTES))
+    named = (cloud.hypotheses[i] for i in order if at_least(share[i], CONTRIBUTES))
+    return tuple(name for name in named if name != UNLISTED_ID)
 
 
 def _notices(survey: Survey, pits: tuple[Pit, ...]) -> tuple[Notice, ...]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from ..branches.topology import join_words
 from ..evidence import SOURCE, AtManhole, FromArchive, OfPractice
 from ..finds.kinds import kind_of
-from ..finds.records import Missed
 from ..model.site import Site
 from ..routes.bends import bend_words
 from ..routes.draw import near_words
@@ -95,9 +94,8 @@ def _shared(weighed: WeighedSite) -> list[str]:
             f"Dye and acoustic test at one manhole share {tables.SHARED_MANHOLE:g} of the "
             f"probability that the better one misses ({SOURCE})."
         )
-    if any(isinstance(item, Missed) for _, item in weighed.items):
-        sentences.append(
-            "Misses are held against a lateral to a main not on record along its first straight, "
-            f"at most {about(REACH_M, weighed.site.units)} from the wall ({SOURCE})."
-        )
+    sentences.append(
+        "Pits, and holes that missed, are held against a lateral to a main not on record along its "
+        f"first straight, at most {about(REACH_M, weighed.site.units)} from the wall ({SOURCE})."
+    )
     return sentences

@@ -7,19 +7,18 @@ from typing import Any
 
 import numpy as np
 
-from ...dig.cloud import RouteCloud, gather_cloud
+from ...dig.cloud import RouteCloud, gather_cloud, unlisted_cloud
 from ...dig.excavation import sides_of
 from ...dig.plan import has_missed
 from ...evidence import item_label
 from ...finds.kinds import ACROSS_SD_M, DEPTH_SD_M, RIGHT, SHOWS
-from ...finds.reweigh import COMMON_FAILURE, STRAY_BREADTH_M, STRAY_DEPTH_M, joint_miss_apart
+from ...finds.reweigh import COMMON_FAILURE, STRAY_BREADTH_M, STRAY_DEPTH_M
 from ...geometry.frames import Array
 from ...language import Language
 from ...model.dig_plan import Pit
 from ...model.survey import Survey
 from ...numerics.ordering import MATTERS_M
 from ...read.csv_tables import FINDING_COLUMNS
-from ...routes.unlisted import draw_unlisted
 from ...score.weighed_site import NONE_LEFT_OUT, all_log_evidence, weigh_site
 from ..numbers import finite
 
@@ -28,8 +27,6 @@ PLACE_SD_M = 0.15
 """How well a pit taped from two corners, or a tap on the map beside it, is placed (judgment)."""
 FEWEST_ROUTES = 100.0
 """Below this effective number of routes the page sends to the office (judgment)."""
-UNLISTED_DRAWS = 128
-"""Draws of a lateral to no main on record that the page carries."""
 
 
 def reweigh_data(survey: Survey, say: Language) -> dict[str, Any]:
@@ -106,19 +103,15 @@ def _loose(survey: Survey, cloud: RouteCloud) -> list[list[float]]:
 
 def _unlisted(survey: Survey, loose: list[int]) -> dict[str, Any] | None:
     """Return draws of ``unlisted`` as of routes, and its place in ``loose``; None without it."""
-    of = {routes.hypothesis.id: routes for routes in survey.routes}
-    for place, index in enumerate(loose):
-        routes = of[survey.scores.hypotheses[index].hypothesis.id]
-        if routes.hypothesis.main is None:
-            drawn = draw_unlisted(survey.site, survey.exit_from_inside, UNLISTED_DRAWS)
-            singles = [np.exp(one[:UNLISTED_DRAWS]) for one in routes.log_likelihoods.values()]
-            return {
-                "loose": place,
-                "vertices": _numbers(drawn[0]),
-                "inverts": _numbers(drawn[1]),
-                "apart": _numbers(joint_miss_apart(np.reshape(singles, (-1, UNLISTED_DRAWS)))),
-            }
-    return None
+    cloud = unlisted_cloud(survey)
+    if cloud.empty:
+        return None
+    return {
+        "loose": loose.index(int(cloud.owner[0])),
+        "vertices": _numbers(cloud.vertices),
+        "inverts": _numbers(cloud.inverts_m),
+        "apart": _apart(cloud),
+    }
 
 
 def _apart(cloud: RouteCloud) -> list[float]:

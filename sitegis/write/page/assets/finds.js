@@ -87,10 +87,9 @@ function weighFinds(data, finds) {
     loose.forEach((w, i) => { loose[i] = w * strayFind(data, find); });
   });
   const joint = (a) => c + (1 - c) * a;
-  if (data.unlisted) {
-    const all = (list) => list.reduce((sum, a) => sum + joint(a), 0);
-    loose[data.unlisted.loose] *= all(after(data.unlisted, data.unlisted.apart)) / all(data.unlisted.apart);
-  }
+  const all = (list) => list.reduce((sum, a) => sum + joint(a), 0);
+  const ways = data.unlisted ? after(data.unlisted, data.unlisted.apart) : [];
+  if (data.unlisted) { loose[data.unlisted.loose] *= all(ways) / all(data.unlisted.apart); }
   weights.forEach((w, i) => { weights[i] = w * joint(apart[i]) / joint(before[i]); });
   const carried = weights.reduce((a, b) => a + b, 0);
   const total = carried + loose.reduce((a, b) => a + b, 0);
@@ -99,13 +98,18 @@ function weighFinds(data, finds) {
     weights: weights.map((w) => (total > 0 ? w / total : w)),
     loose: loose.map((w) => (total > 0 ? w / total : w)),
     showing: apart.map((a) => (1 - c / joint(a)) / (1 - c)),
+    ways: ways.map((a) => ({ share: joint(a) / all(ways), showing: (1 - c / joint(a)) / (1 - c) })),
     effective: squares > 0 ? carried * carried / squares : 0,
   };
 }
 
 function pitChance(data, state, pit) {
-  const shows = holeShows(data, pit, pit.ground - pit.depth, 0);
-  return state.weights.reduce((sum, w, i) => sum + w * state.showing[i] * shows[i], 0);
+  const bottom = pit.ground - pit.depth;
+  const shows = holeShows(data, pit, bottom, 0);
+  const listed = state.weights.reduce((sum, w, i) => sum + w * state.showing[i] * shows[i], 0);
+  if (!data.unlisted) { return listed; }
+  const met = holeShows(data.unlisted, pit, bottom, 0);
+  return listed + state.loose[data.unlisted.loose] * state.ways.reduce((sum, way, i) => sum + way.share * way.showing * met[i], 0);
 }
 
 /* Ground by inverse squared distance, as the program takes it. */
