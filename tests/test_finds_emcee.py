@@ -32,7 +32,7 @@ from .test_routes_sample import exit_at
 pytestmark = pytest.mark.statistical
 
 RULES = load_rules("us-ipc")
-FEW_DRAWS, STEPS, WALKERS = 3_000, 50, 240
+FEW_DRAWS, RARE_DRAWS, STEPS, WALKERS = 3_000, 40_000, 50, 240
 LEVELS = np.array([0.05, 0.25, 0.5, 0.75, 0.95])
 WORTH = 0.01
 QUANTITIES = ("exit along the wall", "bearing", "invert", "tap station")
@@ -115,9 +115,11 @@ def walked(make: Callable[[], tuple[Exit, tuple[Evidence, ...]]]) -> Walked:
     found = {name: _weighed(*one, FEW_DRAWS, generator) for name, one in every.items()}
     best = max(float(weights.mean()) for _, weights in found.values())
     for name, (_, weights) in found.items():
-        # three thousand draws may see a hundredth of what a way is worth
+        # three thousand draws may see a hundredth of what a way is worth, of a rare one nothing
         if weights.mean() > 0.01 * WORTH * best:
             found[name] = _weighed(*every[name], DRAWS[make], generator)
+        elif weights.any():
+            found[name] = _weighed(*every[name], RARE_DRAWS, np.random.default_rng(21))
     z = np.array([weights.mean() for _, weights in found.values()])
     p = z / z.sum()
     own = (
