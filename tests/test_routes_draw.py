@@ -34,6 +34,7 @@ from sitegis.routes.plan import INTO_YARD, Plan, make_plan
 from sitegis.routes.terrain import prepare_terrain
 
 from .invented import corner_site, front_exit
+from .route_model import RULES_END_M
 
 
 def uniforms(power: int = 12, dimensions: int = DIMENSIONS) -> np.ndarray:
@@ -46,7 +47,12 @@ def plan_for(*evidence: OutdoorLocate | Found, yard: str | None = None, main: in
     way = "direct" if yard is None else "side-yard"
     hypothesis = Hypothesis("h", target.id, way, "front", yard, 1.0)  # type: ignore[arg-type]
     return make_plan(
-        hypothesis, target, front_exit(), prepare_terrain(site), aims_for(site, target)
+        hypothesis,
+        target,
+        front_exit(),
+        prepare_terrain(site),
+        aims_for(site, target),
+        drain_ends_m=RULES_END_M,
     )
 
 

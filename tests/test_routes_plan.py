@@ -12,6 +12,7 @@ from sitegis.routes.plan import FREE, INTO_YARD, PAST_CORNER, WITHIN_YARD, Plan,
 from sitegis.routes.terrain import prepare_terrain
 
 from .invented import HOUSE_LEFT_M, corner_site, front_exit
+from .route_model import RULES_END_M
 from .test_routes_sample import exit_at
 
 LEFT = exit_at(HOUSE_LEFT_M, 10.0, 180.0, "left", 3)
@@ -22,7 +23,7 @@ def plan(main_index: int, yard: Side | None, exit: Exit) -> Plan:
     main = site.mains[main_index]
     way = "direct" if yard is None else "side-yard"
     hypothesis = Hypothesis("h", main.id, way, None, yard, 1.0)  # type: ignore[arg-type]
-    return make_plan(hypothesis, main, exit, prepare_terrain(site))
+    return make_plan(hypothesis, main, exit, prepare_terrain(site), drain_ends_m=RULES_END_M)
 
 
 def test_direct_plans_have_two_bends_of_120_degrees_at_most() -> None:

@@ -91,7 +91,9 @@ def reduced_case(turn_rad: float, site: Site) -> tuple[Plan, Exit]:
         covariance=np.diag([X_SD_M**2, 0.0, ANGLE_SD_RAD**2]),
     )
     hypothesis = Hypothesis("window:direct", "window", "direct", "front", None, 1.0)
-    plan = make_plan(hypothesis, main, exit, prepare_terrain(site), aims_for(site, main))
+    ends_m = RULES.building_drain_beyond_wall_m
+    terrain, aims = prepare_terrain(site), aims_for(site, main)
+    plan = make_plan(hypothesis, main, exit, terrain, aims, drain_ends_m=ends_m)
     one = np.flatnonzero(
         (plan.sequences.counts == (turn_rad != 0))
         & np.isclose(plan.sequences.turns_rad[:, 0], turn_rad)

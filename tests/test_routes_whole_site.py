@@ -66,7 +66,8 @@ def drawn_with(turn_deg: float) -> tuple[RouteModel, Array, Array]:
     model = cases()[name]
     site, terrain = model.site, prepare_terrain(model.site)
     (way,) = [one for one in enumerate_hypotheses(site) if one.id == name]
-    plan = make_plan(way, model.main, model.exit, terrain, aims_for(site, model.main))
+    ends_m, aims = RULES.building_drain_beyond_wall_m, aims_for(site, model.main)
+    plan = make_plan(way, model.main, model.exit, terrain, aims, drain_ends_m=ends_m)
     one = np.flatnonzero(
         (plan.sequences.counts == (turn_deg != 0.0))
         & np.isclose(plan.sequences.turns_rad[:, 0], np.radians(turn_deg))

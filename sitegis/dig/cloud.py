@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -28,7 +29,7 @@ COUNT_STEP = 2.0**-24  # in which counts decide how often a route is taken
 CLOUD_WEIGHT = 2.0**-40  # unit of a route's weight: sums of them are exact in any order
 
 
-Part = tuple[Array, Array, Array, int, Array | None]
+Part = tuple[Array, Array, Array, int | Integers, Array | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,10 +190,9 @@ def searched_cloud(survey: Survey, cloud: RouteCloud) -> RouteCloud:
     RouteCloud
         The routes of both, in this order; weights sum to 1 at most.
     """
-    other = unlisted_cloud(survey)
-    parts = [(c.vertices, c.inverts_m, c.weights, 0, c.showing) for c in (cloud, other)]
-    both = _join([part for part in parts if part[2].size], cloud.hypotheses)
-    return replace(both, owner=np.concatenate([cloud.owner, other.owner]))
+    both = [one for one in (cloud, unlisted_cloud(survey)) if not one.empty]
+    parts = [(one.vertices, one.inverts_m, one.weights, one.owner, one.showing) for one in both]
+    return _join(parts, cloud.hypotheses)
 
 
 def whole_cloud(survey: Survey) -> RouteCloud:
@@ -217,7 +217,7 @@ def whole_cloud(survey: Survey) -> RouteCloud:
     return _join(parts, tuple(scored.hypothesis.id for scored in scored_all))
 
 
-def _join(parts: list[Part], hypotheses: tuple[str, ...]) -> RouteCloud:
+def _join(parts: Sequence[Part], hypotheses: tuple[str, ...]) -> RouteCloud:
     """Stack routes of different vertex counts; shorter ones repeat their tap."""
     if not parts:
         empty = np.zeros(0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import product
 from typing import cast
 
 import numpy as np
@@ -391,8 +392,10 @@ def _length(
     # past a wall that does not look toward the main, and beside the house
     aside = directions[:, 0] @ plan.toward
     near = (i == 0) & ~at_least(aside, np.cos(LOOKS_ASIDE_RAD)) | (rules == INTO_YARD)
-    for rule, close in sorted(set(zip(rules.tolist(), near.tolist(), strict=True))):
+    for rule, close in product(np.unique(rules).tolist(), (False, True)):
         of_rule = np.flatnonzero((rules == rule) & (near == close))
+        if not of_rule.size:
+            continue
         start, pair = here[of_rule], directions[of_rule]
         # rules measure square to the house or past its corner; the length along the drain follows
         # linearly

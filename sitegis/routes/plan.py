@@ -48,7 +48,6 @@ YARD_APPROACH_M = 6.0
 TAP_SQUARE_SD_RAD = float(np.radians(30.0))
 TAP_SQUARE_FLOOR = 0.15
 TAP_LIMIT_RAD = float(np.radians(75.0))
-IPC_DRAIN_ENDS_M = 0.762  # International Plumbing Code 2021, chapter 2, building drain: 30 in
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +85,7 @@ def make_plan(
     terrain: Terrain,
     aims: tuple[Aim, ...] = (),
     *,
-    drain_ends_m: float = IPC_DRAIN_ENDS_M,
+    drain_ends_m: float,
     units: LengthUnit = "m",
 ) -> Plan:
     """Choose the sequences that can serve a hypothesis, or say why none can.

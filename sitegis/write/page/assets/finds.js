@@ -87,9 +87,11 @@ function weighFinds(data, finds) {
     loose.forEach((w, i) => { loose[i] = w * strayFind(data, find); });
   });
   const joint = (a) => c + (1 - c) * a;
+  const showing = (a) => (1 - c / joint(a)) / (1 - c);
   const all = (list) => list.reduce((sum, a) => sum + joint(a), 0);
   const ways = data.unlisted ? after(data.unlisted, data.unlisted.apart) : [];
-  if (data.unlisted) { loose[data.unlisted.loose] *= all(ways) / all(data.unlisted.apart); }
+  const left = all(ways);
+  if (data.unlisted) { loose[data.unlisted.loose] *= left / all(data.unlisted.apart); }
   weights.forEach((w, i) => { weights[i] = w * joint(apart[i]) / joint(before[i]); });
   const carried = weights.reduce((a, b) => a + b, 0);
   const total = carried + loose.reduce((a, b) => a + b, 0);
@@ -97,8 +99,8 @@ function weighFinds(data, finds) {
   return {
     weights: weights.map((w) => (total > 0 ? w / total : w)),
     loose: loose.map((w) => (total > 0 ? w / total : w)),
-    showing: apart.map((a) => (1 - c / joint(a)) / (1 - c)),
-    ways: ways.map((a) => ({ share: joint(a) / all(ways), showing: (1 - c / joint(a)) / (1 - c) })),
+    showing: apart.map(showing),
+    ways: ways.map((a) => ({ share: joint(a) / left, showing: showing(a) })),
     effective: squares > 0 ? carried * carried / squares : 0,
   };
 }
