@@ -25,6 +25,7 @@ STATIONS = 12
 # Round corners: cells are joined with what lies within this reach, and the edge is then taken
 # back to just beyond them. Judgment.
 JOIN_CELLS, BEYOND_CELLS, SIMPLIFY_CELLS = 1.6, 0.5, 0.45
+
 LATTICE_M = 0.01
 NEVER = 2.0
 # search: aim this much above the level, and guess that so much of what a shape may hold it does;

@@ -30,7 +30,7 @@ __all__ = [
 ]
 
 Residuals = tuple[Array, Array | None, Array | None]
-# Judgment, no source: how often what was found is this drain, by what was done to find it; ...
+# All judgment, no source: how often what was found is this drain, by what was done to find it; ...
 RIGHT: Mapping[Work, float] = {
     "test-pit": 0.98,
     "vacuum-hole": 0.95,

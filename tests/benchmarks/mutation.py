@@ -48,7 +48,8 @@ import pytest
 
 ROOT = Path(__file__).parents[2]
 PACKAGE = ROOT / "sitegis"
-ROOMS = ("place", "line", "routes", "score", "dig", "geometry", "numerics", "pits")
+ROOMS = ("place", "line", "routes", "score", "dig", "geometry", "numerics", "pits",
+         "finds")  # fmt: skip
 # what writes words, or only calls
 LEFT_OUT = ("__init__", "notices", "words", "stage", "assumptions", "sample", "plan")
 # processor time of a file of tests while it is watched
@@ -149,14 +150,41 @@ OPERATORS: dict[str, Rule] = {
 }
 
 
-def _judged(tree: ast.Module, lines: list[str]) -> Iterator[ast.stmt]:
-    """Yield the module's settings whose comment, or text below, says that they are judgment."""
+def _blocks(tree: ast.Module, lines: list[str]) -> Iterator[tuple[str, list[ast.stmt], str]]:
+    """Yield settings that follow each other line by line, the comment above and the text below."""
+    block: list[ast.stmt] = []
     for node, after in zip(tree.body, [*tree.body[1:], ast.Pass()], strict=True):
-        if isinstance(node, (ast.Assign, ast.AnnAssign)):
-            first, last = node.lineno - 1, node.end_lineno or node.lineno
-            above = lines[first - 1] if lines[first - 1].startswith("#") else ""
-            below = ast.unparse(after) if isinstance(after, ast.Expr) else ""
-            said = " ".join([above, *lines[first:last], below]).lower()
+        if not isinstance(node, (ast.Assign, ast.AnnAssign)):
+            continue
+        block.append(node)
+        if isinstance(after, (ast.Assign, ast.AnnAssign)) and after.lineno - 1 == node.end_lineno:
+            continue
+        top = above = block[0].lineno - 1
+        while lines[above - 1].startswith("#"):
+            above -= 1
+        text = str(getattr(after.value, "value", "")) if isinstance(after, ast.Expr) else ""
+        yield " ".join(lines[above:top]), block, " ".join(text.split())
+        block = []
+
+
+def _judged(tree: ast.Module, lines: list[str]) -> Iterator[ast.stmt]:
+    """Yield the module's settings that are judgment by their text.
+
+    That is a comment behind the setting or the text below it; without one the comment above its
+    block. "All judgment" above counts up to the next empty line, and below for the whole block.
+    """
+    for_all, ended = "", -1
+    for above, block, below in _blocks(tree, lines):
+        if ended < 0 or "" in lines[ended : block[0].lineno - 1]:
+            for_all = ""
+        for_all = above if "all judgment" in above.lower() else for_all
+        ended = block[-1].end_lineno or 0
+        for_block = below if "all judgment" in below.lower() else ""
+        for node in block:
+            own = " ".join(
+                line.partition("#")[2] for line in lines[node.lineno - 1 : node.end_lineno]
+            ).strip() or (below if node is block[-1] else "")
+            said = (own or f"{for_all} {above} {for_block}").lower()
             if "judgment" in said or "common practice" in said:
                 yield node
 
