@@ -22,7 +22,12 @@ from sitegis.finds.reweigh import (
 )
 from sitegis.routes import condition
 from sitegis.routes.condition import (
+    LINEAR_M,
+    PLAY_RAD,
     PRIOR_SHARE_LEVEL,
+    REACH_M,
+    STRAY_M,
+    WIDENED,
     along_two,
     component_shares,
     draw_given,
@@ -372,3 +377,112 @@ def test_levels_are_drawn_from_prior_and_all_finds_and_weighed_by_both() -> None
             assert gone @ np.linalg.solve(covariance, gone) == pytest.approx(square)
             whitened.append(square)
     assert len(whitened) > 75
+
+
+def strewn_along(
+    generator: np.random.Generator, n: int, bends: int, spread: float
+) -> tuple[Array, Array, Array, Array, list[Aim]]:
+    """Return angles, rows of roots, headings, plays and three finds, all at random."""
+    finds = [
+        Aim(generator.uniform(-4.0, 9.0, 2), float(generator.uniform(0.02, 0.3)), True, True)
+        for _ in range(3)
+    ]
+    headings = generator.uniform(-spread, spread, (n, bends))
+    headings = np.where(generator.random((n, bends)) < 0.2, np.nan, headings)
+    plays = generator.uniform(0.02, 0.2, (n, bends))
+    return (
+        generator.uniform(-3.0, 3.0, n),
+        generator.normal(0.0, 0.1, (n, 3)),
+        headings,
+        plays,
+        finds,
+    )
+
+
+def test_a_later_straight_along_two_finds_is_one_linear_observation() -> None:
+    """Its angle's derivatives, the lesser turn onto the line of the pair, and how well it is known.
+
+    Turns by complex numbers, modulo half a turn; finds a bend past four sds are left out.
+    """
+    n, bends = 50, 3
+    expected, rows, headings, plays, finds = strewn_along(np.random.default_rng(2), n, bends, 3.0)
+    along = along_two(expected, rows, headings, plays, finds)
+    pairs = [(0, 1), (0, 2), (1, 2)]
+    assert along.off.shape == (n, bends, 3)
+    counts = {True: 0, False: 0}
+    for k, (a, b) in enumerate(pairs):
+        gap = complex(*(finds[b].point - finds[a].point))
+        square = (WIDENED**2 * (finds[a].sd_m ** 2 + finds[b].sd_m ** 2) + LINEAR_M**2) / abs(
+            gap
+        ) ** 2
+        assert along.variance[k] == pytest.approx(square)
+        for row in range(n):
+            for bend in range(bends):
+                rate = np.concatenate(
+                    [rows[row], np.where(np.arange(bends) <= bend, plays[row], 0)]
+                )
+                assert along.rates[row, bend] == pytest.approx(rate)
+                if np.isnan(headings[row, bend]):
+                    assert not along.usable[row, bend, k]
+                    continue
+                now = np.exp(1j * (expected[row] + headings[row, bend]))
+                off = 0.5 * float(np.angle((gap / abs(gap) / now) ** 2))
+                assert along.off[row, bend, k] == pytest.approx(off)
+                near = off**2 < 16.0 * (rate @ rate + square)
+                counts[bool(near)] += 1
+                assert along.usable[row, bend, k] == near
+    assert min(counts.values()) > 40
+
+
+def test_draws_brought_along_two_finds_have_the_conditional_law() -> None:
+    """An affine map of standard normals: its mean and covariance by numpy's own inverse."""
+    expected, rows, headings, plays, finds = strewn_along(np.random.default_rng(4), 12, 2, 0.4)
+    along = along_two(expected, rows, headings, plays, finds)
+    for row in range(12):
+        for bend in range(2):
+            for pair in range(3):
+                at = np.concatenate([np.zeros((1, 5)), np.eye(5)])
+                arm = np.full(6, bend * 3 + pair)
+                moved = along.pulled(at, np.full(6, row), arm)
+                map_ = (moved[1:] - moved[0]).T
+                h, off = along.rates[row, bend], along.off[row, bend, pair]
+                covariance = np.linalg.inv(np.eye(5) + np.outer(h, h) / along.variance[pair])
+                assert map_ @ map_.T == pytest.approx(covariance, abs=1e-9)
+                assert moved[0] == pytest.approx(covariance @ h * off / along.variance[pair])
+
+
+def test_how_exits_suit_finds_before_each_sequence_is_a_sum_over_all_arms() -> None:
+    """Arms of the first straight, the others laid to or stray; pairs along a later one, by scipy."""
+    generator = np.random.default_rng(9)
+    means = np.array([[0.0, 0.0, 0.0], [0.3, -0.2, 0.1], [0.1, 0.2, -0.4]])
+    roots = np.stack([np.diag(generator.uniform(0.05, 0.2, 3)) for _ in means])
+    finds = [aim(5.0, 0.6, 0.05), aim(9.0, 1.5, 0.08), aim(7.0, 0.9, 0.1)]
+    arms = first_straight_arms(means, roots, finds)
+    headings = np.where(
+        np.arange(3) < np.arange(4)[:, None], generator.normal(0.0, 0.3, (4, 3)), np.nan
+    )
+    for some in (finds, finds[:1]):
+        arms = first_straight_arms(means, roots, some)
+        fits = log_fits(arms, means[:, 2], roots[:, 2], headings, some)
+        assert fits.shape == (4, 3)
+        for s, row in enumerate(headings):
+            for c, mean in enumerate(means):
+                parts = []
+                for a in np.flatnonzero(arms.usable[c]):
+                    rest = len(some) - arms.sizes[a]
+                    breadth = REACH_M if np.isfinite(row).any() else STRAY_M
+                    parts.append(np.exp(arms.log_fit[c, a]) / breadth**rest)
+                for bend in np.flatnonzero(np.isfinite(row)):
+                    for i, one in enumerate(some):
+                        for other in some[i + 1 :]:
+                            gap = complex(*(other.point - one.point))
+                            turn = gap / abs(gap) / np.exp(1j * (mean[2] + row[bend]))
+                            off = 0.5 * float(np.angle(turn**2))
+                            seen = WIDENED**2 * (one.sd_m**2 + other.sd_m**2) + LINEAR_M**2
+                            square = seen / abs(gap) ** 2 + (bend + 1) * PLAY_RAD**2
+                            square += roots[c, 2] @ roots[c, 2]
+                            if off**2 < 16.0 * square:
+                                density = stats.norm(0.0, np.sqrt(square)).pdf(off)
+                                parts.append(density / abs(gap) / REACH_M ** (len(some) - 1))
+                expected = np.log(np.sum(parts)) if parts else -np.inf
+                assert fits[s, c] == pytest.approx(expected)

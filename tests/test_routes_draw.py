@@ -13,25 +13,29 @@ from scipy.stats import qmc
 from sitegis.evidence import OutdoorLocate
 from sitegis.evidence.kind import Aim
 from sitegis.finds.records import Found
-from sitegis.geometry.frames import lot_direction
+from sitegis.geometry.frames import Array, lot_direction
 from sitegis.model.results import Hypothesis
+from sitegis.routes import draw
 from sitegis.routes.bends import ANGLE_SHARES, COUNT_SHARES, bend_sequences
 from sitegis.routes.draw import (
     DIMENSIONS,
     PAST_AIM_M,
     SAME_SLOPE_SHARE,
     ValueLaw,
+    _draw_poses,
     _gaussians,
     _length_aims,
     _observed,
+    _offset_scale,
+    _range,
     draw_aimed,
     draw_heads,
     lay_straights,
     suit_sequences,
 )
 from sitegis.routes.likelihoods import aims_for
-from sitegis.routes.plan import INTO_YARD, Plan, make_plan
-from sitegis.routes.terrain import prepare_terrain
+from sitegis.routes.plan import INTO_YARD, PAST_CORNER, WITHIN_YARD, Plan, make_plan
+from sitegis.routes.terrain import Face, prepare_terrain
 
 from .invented import corner_site, front_exit
 from .route_model import RULES_END_M
@@ -320,3 +324,149 @@ def test_later_straights_turn_by_the_sum_of_the_bends_before_them() -> None:
         assert row[:count] == pytest.approx(np.cumsum(bends)[:count])
         assert np.isnan(row[count:]).all()
     assert {0, 1, 2} <= {int(count) for count in plan.sequences.counts}
+
+
+def test_lengths_that_lead_through_an_aim_solve_two_equations() -> None:
+    """Strewn starts, pairs of straights and aims: one by one by numpy's solver, in the law's value.
+
+    No aim behind either straight, nor one met before the last that the straight itself meets.
+    """
+    generator = np.random.default_rng(8)
+    plan = plan_for(OutdoorLocate(5.0, 2.0, None))
+    points, sds = generator.uniform(-6.0, 6.0, (4, 2)), np.array([0.4, 0.9, 0.2, 1.4])
+    aims = tuple(
+        replace(plan.aims[0], point=p, sd_m=float(s)) for p, s in zip(points, sds, strict=True)
+    )
+    n = 120
+    start, offset = generator.uniform(-2.0, 2.0, (n, 2)), generator.normal(size=n)
+    scale = generator.choice([-1.0, 1.0], n) * generator.uniform(0.5, 2.0, n)
+    pair = lot_direction(generator.uniform(-np.pi, np.pi, (n, 2)))
+    targets, widths = _length_aims(replace(plan, aims=aims), start, pair, offset, scale)
+    seen = {"fits": 0, "past": 0, "met": 0}
+    for row in range(n):
+        now, after = (complex(*one) for one in pair[row])
+        gaps = [complex(*(p - start[row])) / now for p in points]  # ahead, and to the left
+        met = [g.real > 0 and abs(g.imag) < 3.0 * s for g, s in zip(gaps, sds, strict=True)]
+        last = max((g.real for g, m in zip(gaps, met, strict=True) if m), default=np.nan)
+        for k, point in enumerate(points):
+            length, further = np.linalg.solve(pair[row].T, point - start[row])
+            good = length > 0.3 and further > 0 and not (met[k] and gaps[k].real < last)
+            seen["fits"] += good
+            seen["met"] += met[k] and not good
+            expected = (length - offset[row]) / scale[row] if good else np.nan
+            assert targets[k][row] == pytest.approx(expected, nan_ok=True, rel=1e-7)
+            width = max(sds[k] / abs((after / now).imag), 0.02) / abs(scale[row])
+            assert widths[k][row] == pytest.approx(width)
+        seen["past"] += bool(np.isfinite(last))
+        expected = (last + PAST_AIM_M - offset[row]) / scale[row]
+        assert targets[4][row] == pytest.approx(expected, nan_ok=True)
+        assert widths[4][row] == pytest.approx(PAST_AIM_M / abs(scale[row]))
+    assert min(seen.values()) > 30
+
+
+def test_the_angle_is_aimed_in_sds_of_what_the_place_leaves_of_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Angle given the place by numpy's inverse (Schur complement); turns by complex numbers."""
+    covariance = np.array([[0.04, 0.003, 0.012], [0.003, 0.01, -0.004], [0.012, -0.004, 0.02]])
+    part = replace(front_exit().mixture[0], covariance=covariance)
+    other = replace(part, covariance=2.0 * np.diag(np.diag(covariance)), x_m=9.0, angle_rad=2.9)
+    exit = replace(front_exit(), components=(part, other))
+    plan = plan_for(OutdoorLocate(5.0, 2.0, None))
+    points = np.array([[7.4, 2.0], [3.0, -4.0], [7.0, 7.55], [2.0, 8.0]])
+    plan = replace(
+        plan, aims=tuple(replace(plan.aims[0], point=p, sd_m=0.1 + 0.01 * p[0]) for p in points)
+    )
+    asked: list[list[Array]] = []
+
+    def aimed(uniform: Array, law: object, targets: list[Array], widths: list[Array]) -> object:
+        asked.extend((targets, widths))
+        return np.full(uniform.size, 0.5), np.full(uniform.size, 7.0)
+
+    monkeypatch.setattr(draw, "draw_aimed", aimed)
+    generator = np.random.default_rng(3)
+    component, normals = generator.integers(0, 2, 60), generator.normal(size=(60, 2))
+    poses, ratio = _draw_poses(plan, exit, component, normals, generator.random(60))
+    assert ratio.tolist() == [7.0] * 60
+    targets, widths = asked
+    reached = 0
+    for row, of in enumerate(component):
+        own = exit.components[of]
+        place = own.covariance[:2, :2]
+        gain = own.covariance[2, :2] @ np.linalg.inv(place)
+        sd = np.sqrt(own.covariance[2, 2] - gain @ own.covariance[:2, 2])
+        away = poses[row, :2] - [own.x_m, own.y_m]
+        assert away @ np.linalg.solve(place, away) == pytest.approx(normals[row] @ normals[row])
+        expected = own.angle_rad + gain @ away
+        assert poses[row, 2] == pytest.approx(expected + 0.5 * sd)
+        for k, point in enumerate(points):
+            gap = complex(*(point - poses[row, :2]))
+            turn = float(np.angle(gap * np.exp(-1j * expected)))
+            within = abs(turn) < 4.0 * sd
+            reached += within
+            assert targets[k][row] == pytest.approx(turn / sd if within else np.nan, nan_ok=True)
+            width = max((0.1 + 0.01 * point[0]) / abs(gap) / sd, 0.02)
+            assert widths[k][row] == pytest.approx(width)
+    assert 30 < reached < 210
+
+
+@pytest.mark.parametrize("forward", [1.0, -1.0])
+def test_a_length_drawn_by_the_yard_ends_where_its_value_says(forward: float) -> None:
+    """So far square off the face, or so far past its last corner, along the way that is run."""
+    turned = np.radians(23.0)
+    along = np.array([np.cos(turned), np.sin(turned)])
+    outward = np.array([-along[1], along[0]])
+    face = Face("left", np.array([3.0, 1.0]), along, outward, 9.0, 3.1)
+    plan = replace(plan_for(), face=face, forward=forward, reach_m=21.0)
+    generator = np.random.default_rng(5)
+    start = face.origin + generator.uniform(-1.0, 1.0, (30, 2))
+    direction = lot_direction(generator.uniform(-np.pi, np.pi, 30))
+    corner = face.origin + (9.0 * along if forward > 0 else 0.0)
+    for rule, axis, zero in (
+        (INTO_YARD, outward, face.origin),
+        (PAST_CORNER, forward * along, corner),
+    ):
+        offset, scale = _offset_scale(plan, rule, start, direction)
+        for value in (0.2, 2.9):
+            end = start + (offset + scale * value)[:, None] * direction
+            assert (end - zero) @ axis == pytest.approx(np.full(30, value))
+    # ranges: the yard less 15 cm on either side, up to the main, 6 m at most beside the house
+    assert _range(plan, INTO_YARD) == pytest.approx((0.15, 2.95))
+    assert _range(plan, PAST_CORNER) == pytest.approx((0.15, 21.0))
+    assert _range(plan, WITHIN_YARD) == pytest.approx((0.3, 2.95))
+    assert _range(replace(plan, face=replace(face, yard_m=20.0)), WITHIN_YARD) == (0.3, 3.85)
+    assert _range(plan, 0) == pytest.approx((0.3, 6.0))
+    assert _range(replace(plan, face=None), 0) == pytest.approx((0.3, 21.0))
+    narrow = replace(plan, face=replace(face, yard_m=0.2), reach_m=0.1)
+    assert _range(narrow, INTO_YARD) == pytest.approx((0.15, 0.3))
+    assert _range(narrow, PAST_CORNER) == pytest.approx((0.15, 0.3))
+    assert _range(narrow, WITHIN_YARD) == pytest.approx((0.3, 0.6))
+    assert _range(replace(narrow, face=None), 0) == pytest.approx((0.3, 0.6))
+
+
+def test_values_are_drawn_from_the_law_or_about_the_nearest_part_of_the_uniform() -> None:
+    """The law keeps 0.4 of the unit interval, aims share the rest: values and density by scipy."""
+    generator = np.random.default_rng(11)
+    n = 90
+    target = np.where(generator.random((n, 3)) < 0.4, np.nan, generator.normal(0.0, 2.0, (n, 3)))
+    width, uniform = generator.uniform(0.1, 1.0, (n, 3)), generator.random(n)
+
+    def law(uniforms: Array, density_at: Array | None) -> Array:
+        own = stats.norm(0.3, 1.7)
+        return np.asarray(own.ppf(uniforms) if density_at is None else own.pdf(density_at))
+
+    value, ratio = draw_aimed(uniform, law, list(target.T), list(width.T))
+    for row in range(n):
+        some = np.flatnonzero(np.isfinite(target[row]))
+        stay = 0.4 if some.size else 1.0
+        share = (1.0 - stay) / max(some.size, 1)
+        if uniform[row] < stay:
+            expected = stats.norm(0.3, 1.7).ppf(uniform[row] / stay)
+        else:
+            number, within = divmod((uniform[row] - stay) / share, 1.0)
+            k = some[int(number)]
+            expected = stats.norm(target[row, k], width[row, k]).ppf(within)
+        assert value[row] == pytest.approx(expected, rel=1e-7)
+        own = stats.norm(0.3, 1.7).pdf(value[row])
+        about = stats.norm(target[row, some], width[row, some]).pdf(value[row]).sum()
+        assert ratio[row] == pytest.approx(np.log(own / (stay * own + share * about)))

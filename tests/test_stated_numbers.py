@@ -17,7 +17,7 @@ import pytest
 from scipy import constants, optimize, stats
 
 ROOT = Path(__file__).parents[1]
-FOOT_M, EARTH_M = 0.3048, 6_371_000.0
+FOOT_M = 0.3048
 
 
 def text_of(place: str) -> str:
@@ -277,3 +277,22 @@ def test_settings_made_of_laws_are_scipys() -> None:
         ("score.pits._GOLDEN", constants.golden - 1.0),
     ):
         assert value_of(name) == pytest.approx(expected, rel=1e-12), name
+
+
+def test_lattices_are_powers_of_two() -> None:
+    """Sums on a lattice are exact in any order only then (IEEE 754: no bit of them is lost)."""
+    units = [f"numerics.ordering.{name}" for name in
+             ("LENGTH_M", "FINE_M", "ANGLE_RAD", "COVARIANCE", "RATIO", "LOG", "WEIGHT")]  # fmt: skip
+    for name in (*units, "dig.cloud.COUNT_STEP", "dig.cloud.CLOUD_WEIGHT"):
+        assert np.frexp(value_of(name))[0] == 0.5, name
+
+
+def test_lengths_in_inches_and_feet_are_whole_ones() -> None:
+    """3 in, the sizes to choose from, ten feet of a push camera; bends outdoors are made ones."""
+    assert value_of("dig.codes.FLOOR_DRAIN_M") == pytest.approx(3 * constants.inch, rel=1e-12)
+    sizes = [value_of(f"dig.codes.SIZES_M|{i}") / constants.inch for i in range(4)]
+    assert sizes == pytest.approx([2, 3, 4, 6], rel=1e-12)
+    assert value_of("score.checks.PUSH_IMPERIAL_M") == pytest.approx(10 * constants.foot, rel=1e-12)
+    made = [360.0 / n for n in (32, 16, 8, 6, 5, 4)]
+    outdoors = importlib.import_module("sitegis.routes.bends").ANGLE_SHARES
+    assert sorted(outdoors) == pytest.approx(made, rel=1e-12)
