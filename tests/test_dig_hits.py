@@ -16,6 +16,7 @@ from sitegis.dig.hits import (
     cover_grid,
     pit_spans,
 )
+from sitegis.dig.pits import BLOCK_CELLS, LEAST_GAIN, _worth_part
 from sitegis.pits.exposure import rectangle_crossings, rectangle_rings, straights_of
 
 seeds = st.integers(0, 10_000)
@@ -271,3 +272,47 @@ def test_a_raster_covers_its_places_and_their_margin_and_no_row_more(seed: int) 
     beyond = high - (points.max(axis=0) + 1.5)
     assert (beyond > -1e-4).all()
     assert (beyond < 0.2501).all()
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_part_of_a_raster_counts_what_the_whole_one_does_there(seed: int) -> None:
+    """Routes that lie beside, before or behind the part change nothing of it."""
+    cloud = random_cloud(seed, count=30)
+    whole = cover_grid(cloud.vertices.reshape(-1, 2), 0.31, 1.0)
+    rows, columns = slice(7, 13), slice(5, 16)
+    low = np.array(whole.origin_m) + 0.31 * np.array([columns.start, rows.start])
+    part = Grid((float(low[0]), float(low[1])), 0.31, 6, 11)
+    half = (0.6, 0.35)
+    every = accumulate(pit_spans(cloud.straights, whole, half), cloud.weights)
+    assert accumulate(pit_spans(cloud.straights, part, half), cloud.weights) == pytest.approx(
+        every[rows, columns], abs=1e-12
+    )
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_the_part_worth_asking_is_what_shapely_counts_by_blocks(seed: int) -> None:
+    """Blocks whose pit, larger by the block, meets a hundredth of the routes, and no more."""
+    generator = np.random.default_rng(seed)
+    points = generator.uniform(2, 4.5, (40, 3, 2)) + generator.normal(0, 0.3, (1, 1, 2))
+    points[-2:] += [[9.0, 3.0]]  # too few to ask for
+    weights = np.concatenate([generator.dirichlet(np.ones(38)) * 0.996, [0.002, 0.002]])
+    cloud = RouteCloud(points, np.zeros((40, 3)), weights, np.zeros(40, np.int64), ("only",))
+    grid, reach = Grid((-3.1, -4.2), 0.15, 91, 107), 0.7
+    part = _worth_part(grid, cloud.straights, weights, reach)
+    size, lines = BLOCK_CELLS * 0.15, shapely.linestrings(points)
+    kept = []
+    for row in range(-(-91 // BLOCK_CELLS)):
+        for column in range(-(-107 // BLOCK_CELLS)):
+            x, y = -3.1 + column * size, -4.2 + row * size
+            around = shapely.box(x - reach, y - reach, x + size + reach, y + size + reach)
+            if weights[shapely.intersects(lines, around)].sum() >= LEAST_GAIN:
+                kept.append((row, column))
+    (low_row, low), (high_row, high) = np.min(kept, axis=0), np.max(kept, axis=0)
+    assert part.origin_m == pytest.approx((-3.1 + low * size, -4.2 + low_row * size))
+    assert part.rows == min((high_row + 1) * BLOCK_CELLS, 91) - low_row * BLOCK_CELLS
+    assert part.columns == min((high + 1) * BLOCK_CELLS, 107) - low * BLOCK_CELLS
+    assert part.cell_m == 0.15
+    assert part.rows < 91
+    assert part.columns < 107
+    nothing = _worth_part(grid, cloud.straights, weights * 0.0, reach)
+    assert (nothing.rows, nothing.columns) == (1, 1)

@@ -14,7 +14,7 @@ from scipy.stats import norm
 
 from sitegis.dig import plan_dig
 from sitegis.dig.cloud import RouteCloud, gather_cloud, searched_cloud
-from sitegis.dig.pits import _extensions, lay_field, rank_pits, vacuum_area
+from sitegis.dig.pits import _extensions, lay_field, rank_holes, rank_pits, vacuum_area
 from sitegis.finds.records import Missed
 from sitegis.model.dig_plan import Pit
 from sitegis.model.results import Routes
@@ -643,3 +643,46 @@ def test_a_longer_pit_is_the_least_rectangle_around_its_parts_along_the_first() 
     bounds = shapely.box(*shapely.union_all(rings).bounds)
     expected = shapely.affinity.rotate(bounds, angle, (0, 0), use_radians=True)
     assert whole.symmetric_difference(expected).area == pytest.approx(0.0, abs=1e-9)
+
+
+def test_holes_are_the_best_cell_each_after_the_misses_before_it() -> None:
+    """Brute force with shapely over every cell of the raster: 12 in hole, any part of the pipe.
+
+    P(hit) of what is left per cost, the frontmost and then the leftmost of equal ones; on asphalt
+    it costs more than on the lawn.
+    """
+    generator = np.random.default_rng(9)
+    whole = gather_cloud(two_way_survey())
+    chosen = generator.choice(whole.weights.size, 60, replace=False)
+    weights = generator.dirichlet(np.ones(60))
+    vertices = whole.vertices[chosen] + generator.normal(0.0, 0.4, (60, 1, 2))
+    cloud = replace(
+        whole,
+        vertices=vertices,
+        inverts_m=whole.inverts_m[chosen],
+        weights=weights,
+        owner=whole.owner[chosen],
+    )
+    site = replace(corner_site(), dig=replace(corner_site().dig, cell_m=0.6))
+    field = lay_field(site, RULES, cloud)
+    holes = rank_holes(field)
+    reach = VACUUM_HOLE_M + site.drain_diameter_m
+    centers = field.grid.centers().reshape(-1, 2)
+    centers = centers[shapely.contains_xy(vacuum_area(site), *centers.T)]
+    half = np.full(len(centers), 0.5 * reach)
+    boxes = shapely.box(*(centers - half[:, None]).T, *(centers + half[:, None]).T)
+    met = shapely.intersects(boxes[:, None], shapely.linestrings(vertices)[None])
+    rates = np.where(centers[:, 1] < 0, 25.0, 15.0)
+    costs = site.dig.vacuum_hole + VACUUM_HOLE_M**2 * rates
+    left, seen = weights.copy(), np.zeros(60, bool)
+    assert len(holes) >= 3
+    for number, hole in enumerate(holes, 1):
+        worth = met @ left / costs
+        best = int(np.flatnonzero(worth >= worth.max() * (1 - 1e-7))[0])
+        assert hole.rank == number
+        assert (hole.x_m, hole.y_m) == pytest.approx(tuple(centers[best]))
+        assert hole.cost == pytest.approx(costs[best])
+        assert hole.p_hit == pytest.approx(weights[met[best]].sum(), abs=1e-9)
+        seen |= met[best]
+        assert hole.p_hit_so_far == pytest.approx(weights[seen].sum(), abs=1e-9)
+        left = np.where(met[best], 0.0, left)

@@ -13,11 +13,12 @@ from scipy import stats
 from sitegis.model.results import Routes
 from sitegis.model.site import Ground
 from sitegis.model.survey import Survey
+from sitegis.numerics.statistics import weighted_quantiles
 from sitegis.pits.cost import BEDDING_M, FOOTING_BELOW_SLAB_M
 from sitegis.pits.exposure import Places
 from sitegis.score import pits as pits_module
-from sitegis.score.particles import draw_particles
-from sitegis.score.pits import Pits, lay_pits
+from sitegis.score.particles import Particles, draw_particles
+from sitegis.score.pits import Pits, _across, _along_the_routes, lay_pits
 from tests.dig_clouds import RULES, front_routes, survey_of, two_way_survey
 from tests.invented import corner_site, thrown_m
 
@@ -155,3 +156,67 @@ def test_a_pit_stays_off_the_footing_by_the_depth_of_95_in_100(
     slope = RULES.footing_slope(site.dig.soil_type)
     expected = max(setback_m, slope * (bottom - FOOTING_BELOW_SLAB_M))
     assert pits_module._gap_m(asked, site, RULES) == pytest.approx(expected, rel=1e-4)
+
+
+def bent_particles() -> Particles:
+    """Return particles that turn, spread and weigh as they will."""
+    survey = two_way_survey()
+    particles = draw_particles(survey.scores.hypotheses, survey.routes, survey.site)
+    generator = np.random.default_rng(6)
+    vertices = particles.vertices + generator.normal(0.0, 0.4, particles.vertices.shape)
+    weights = generator.dirichlet(np.ones(particles.weights.size))
+    return replace(particles, vertices=vertices, weights=weights)
+
+
+@pytest.mark.parametrize("distance", [1.7, 4.4])
+def test_pits_across_stand_side_by_side_from_the_median_way_on(distance: float) -> None:
+    """Shapely's places on the ways, their weighted mean direction 0.2 m on, half a pit's steps."""
+    particles, site = bent_particles(), corner_site()
+    site = replace(site, building=replace(site.building, angle_rad=0.3))
+    chosen = particles.listed
+    found = _across(particles, chosen, distance, site)
+    lines, weights = shapely.linestrings(particles.vertices[chosen]), particles.weights[chosen]
+    at, on = (
+        shapely.get_coordinates(shapely.line_interpolate_point(lines, d))
+        for d in (distance, distance + 0.2)
+    )
+    heading = complex(*(weights @ (on - at)))
+    left = heading * 1j / abs(heading)
+    offsets = at @ [left.real, left.imag]
+    low, middle, high = weighted_quantiles(offsets, weights, (0.02, 0.5, 0.98))
+    length, width = site.dig.pit_length_m, site.dig.pit_width_m
+    each = min(int(np.ceil(max(high - middle, middle - low) / (0.5 * length))), 6)
+    assert each == 6 if distance > 4 else 1 < each < 6
+    steps = [*(0.5 * length * k for k in range(-each, each + 1))] * 3 + [0.0, 0.0]
+    center = weights @ at / weights.sum()
+    ahead = np.array([heading.real, heading.imag]) / abs(heading)
+    assert found.centers @ [left.real, left.imag] == pytest.approx(middle + np.array(steps))
+    assert found.centers @ ahead == pytest.approx(np.full(len(steps), center @ ahead))
+    turn = float(np.angle(left))
+    assert found.angles_rad == pytest.approx(
+        [turn] * (len(steps) - 2) + [0.3, 0.3 + np.pi / 2], abs=1e-9
+    )
+    lengths = np.repeat([1.0, 2.0, 3.0, 1.0, 1.0], [2 * each + 1] * 3 + [1, 1]) * length
+    assert found.sizes_m == pytest.approx(np.column_stack([lengths, np.full(len(steps), width)]))
+
+
+def test_pits_are_proposed_at_set_distances_and_just_within_the_lot(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """On each way of 2 % or more; the last 0.6 of a pit's width before the median leaves the lot."""
+    particles, site = bent_particles(), corner_site()
+    asked: list[tuple[np.ndarray, float]] = []
+    monkeypatch.setattr(
+        pits_module, "_across", lambda p, mine, distance, s: asked.append((mine, distance))
+    )
+    list(_along_the_routes(particles, site))
+    expected = []
+    for i, scored in enumerate(particles.scored):
+        mine = (particles.hypothesis == i) & particles.listed
+        if scored.probability >= 0.02 and mine.any():
+            inside = np.nanmedian(particles.crossings.run_m[mine]) - 0.6 * site.dig.pit_width_m
+            expected += [(mine, d) for d in (2.0, 3.5, 6.0, 9.0, 13.0, max(inside, 0.5))]
+    assert len(expected) == 12
+    assert [one[1] for one in asked] == pytest.approx([one[1] for one in expected])
+    for (mine, _), (theirs, _) in zip(asked, expected, strict=True):
+        assert mine.tolist() == theirs.tolist()

@@ -6,6 +6,7 @@ import dynesty
 import hypothesis.strategies as st
 import numpy as np
 import pytest
+import shapely
 from hypothesis import given, settings
 from hypothesis.extra.numpy import arrays
 from scipy.special import logsumexp
@@ -163,3 +164,27 @@ def test_prior_by_main_leaves_out_the_unlisted() -> None:
     """The listed mains share all; where all are 0 they share evenly."""
     assert prior_by_main({"a": 0.6, "b": 0.2, None: 0.2}) == pytest.approx({"a": 0.75, "b": 0.25})
     assert prior_by_main({"a": 0.0, "b": 0.0}) == {"a": 0.5, "b": 0.5}
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_the_densest_route_is_that_of_a_kernel_written_out(seed: int) -> None:
+    """Shapely's places at one, two and three thirds; a normal kernel of n^(−1/10) of each sd."""
+    generator = np.random.default_rng(seed)
+    count, weights = 60, np.random.default_rng(seed).dirichlet(np.full(60, 2.0))
+    vertices = np.cumsum(generator.normal(0.0, 1.5, (count, 4, 2)), axis=1)
+    routes = straight_routes(FRONT, corner_site(), count=count)
+    moved = type(routes)(
+        **{**{f: getattr(routes, f) for f in routes.__slots__}, "vertices": vertices}
+    )
+    lines = shapely.linestrings(vertices)
+    places = np.column_stack(
+        [
+            shapely.get_coordinates(
+                shapely.line_interpolate_point(lines, third / 3, normalized=True)
+            )
+            for third in (1, 2, 3)
+        ]
+    )
+    width = np.std(places, axis=0) * count ** (-1.0 / 10.0)
+    kernels = norm.pdf((places[:, None] - places) / width).prod(axis=2)
+    assert most_probable_route(moved, weights) == int(np.argmax(kernels @ weights))
