@@ -29,9 +29,16 @@ from sitegis.model.site import Ground, Site
 from .invented import corner_site
 
 FIND = Found(
-    "F1", "test-pit", 4.3, 2.1, 0.04, "lot coordinates", "yes", direction_rad=0.4,
+    "F1",
+    "test-pit",
+    4.3,
+    2.1,
+    0.04,
+    "lot coordinates",
+    "yes",
+    direction_rad=0.4,
     depth_to_invert_m=2.3,
-)  # fmt: skip
+)
 # the three of the readme's table: share that is this drain, sd across, share that it shows
 WORKS: tuple[tuple[Work, float, float, float], ...] = (
     ("test-pit", 0.98, 0.02, 0.95),
@@ -167,9 +174,18 @@ def test_a_miss_leaves_what_shapely_says_of_the_hole(work: Work, shows: float) -
     """1 − r Φ((top of pipe − bottom) / sd) where a route passes the turned hole, else 1."""
     site, (vertices, inverts, _) = sloping_site(), bent_routes()
     miss = Missed(
-        "M1", work, 3.9, 2.7, 0.05, "lot coordinates", "no", angle_rad=0.7, length_m=1.8,
-        width_m=0.9, dug_to_m=2.35,
-    )  # fmt: skip
+        "M1",
+        work,
+        3.9,
+        2.7,
+        0.05,
+        "lot coordinates",
+        "no",
+        angle_rad=0.7,
+        length_m=1.8,
+        width_m=0.9,
+        dug_to_m=2.35,
+    )
     hole = shapely.affinity.translate(
         shapely.affinity.rotate(shapely.box(-0.9, -0.45, 0.9, 0.45), 0.7, (0, 0), use_radians=True),
         3.9,

@@ -452,7 +452,7 @@ def test_draws_brought_along_two_finds_have_the_conditional_law() -> None:
 
 
 def test_how_exits_suit_finds_before_each_sequence_is_a_sum_over_all_arms() -> None:
-    """Arms of the first straight, the others laid to or stray; pairs along a later one, by scipy."""
+    """Arms of the first straight, the others laid to or stray; pairs along a later one: scipy."""
     generator = np.random.default_rng(9)
     means = np.array([[0.0, 0.0, 0.0], [0.3, -0.2, 0.1], [0.1, 0.2, -0.4]])
     roots = np.stack([np.diag(generator.uniform(0.05, 0.2, 3)) for _ in means])

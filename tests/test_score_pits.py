@@ -203,7 +203,7 @@ def test_pits_across_stand_side_by_side_from_the_median_way_on(distance: float) 
 def test_pits_are_proposed_at_set_distances_and_just_within_the_lot(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """On each way of 2 % or more; the last 0.6 of a pit's width before the median leaves the lot."""
+    """On each way of 2 % or more; the last 0.6 of a pit's width before its median leaves."""
     particles, site = bent_particles(), corner_site()
     asked: list[tuple[np.ndarray, float]] = []
     monkeypatch.setattr(

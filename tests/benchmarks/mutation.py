@@ -48,8 +48,7 @@ import pytest
 
 ROOT = Path(__file__).parents[2]
 PACKAGE = ROOT / "sitegis"
-ROOMS = ("place", "line", "routes", "score", "dig", "geometry", "numerics", "pits",
-         "finds")  # fmt: skip
+ROOMS = ("place", "line", "routes", "score", "dig", "geometry", "numerics", "pits", "finds")
 # what writes words, or only calls
 LEFT_OUT = ("__init__", "notices", "words", "stage", "assumptions", "sample", "plan")
 # processor time of a file of tests while it is watched
