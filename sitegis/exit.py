@@ -126,6 +126,7 @@ def _component(poses: Poses, row: int, drain: Drain, building: Building) -> Exit
     covariance, length = poses.covariances[row], float(poses.lengths_m[row])
     wall = int(poses.kinds[row])
     x, y, angle = map(float, poses.means[row])
+    variance_m2 = _length_variance(covariance[:2, :2], angle, float(poses.turns_deg[row]))
     return ExitComponent(
         weight=float(poses.weights[row]),
         turn_deg=float(poses.turns_deg[row]),
@@ -136,7 +137,7 @@ def _component(poses: Poses, row: int, drain: Drain, building: Building) -> Exit
         side=building.sides[wall],
         wall_index=wall,
         covariance=covariance,
-        profile=tuple(_carried(part, length, float(covariance[0, 0])) for part in drain.profile),
+        profile=tuple(_carried(part, length, variance_m2) for part in drain.profile),
         unseen_m=length,
         marks_after=int(poses.marks_after[row]),
     )
@@ -313,6 +314,19 @@ def choose_profile(exit: Exit, chosen: NDArray[np.int64], uniforms: Array) -> tu
     # row of the flattened table: how many edges a uniform has passed is its part
     part = chosen * most + (uniforms[:, None] >= edges[chosen]).sum(axis=1)
     return means.reshape(-1, 2)[part], square_root(covariances).reshape(-1, 2, 2)[part]
+
+
+def _length_variance(spread: Array, angle_rad: float, turn_deg: float) -> float:
+    """Return the variance of the unseen length, m², by that of its place at the wall (2, 2).
+
+    A place further on along the last heading is that much longer a way. Aside of it, it comes of a
+    bend further on: of the heading's turn by τ, that is tan(τ/2) longer (the path's derivative).
+    """
+    # two bends that turn by more than a right angle together are taken for one right angle
+    longer = float(np.tan(np.radians(np.clip(turn_deg, -90.0, 90.0)) / 2.0))
+    ahead = lot_direction(angle_rad)
+    way = ahead + longer * np.array([ahead[1], -ahead[0]])
+    return float(way @ spread @ way)
 
 
 def _carried(component: ProfileComponent, length_m: float, variance_m2: float) -> ProfileComponent:

@@ -22,6 +22,7 @@ from sitegis.exit import (
     _carried,
     _corner_notice,
     _ground_at,
+    _length_variance,
     _second_moment,
     choose_by,
     exit_notices,
@@ -567,6 +568,35 @@ def test_the_profile_at_the_wall_is_carried_by_its_derivatives() -> None:
     assert found.weight == 0.37
     assert found.mean == pytest.approx(there(at))
     assert found.covariance == pytest.approx(slopes @ joint @ slopes.T, rel=1e-7)
+
+
+@pytest.mark.parametrize("wall_rad", [0.0, 0.7, np.pi / 2])
+@pytest.mark.parametrize("turn_deg", [0.0, 22.5, -45.0, -90.0])
+def test_a_length_is_known_as_the_rays_that_meet_the_wall_say(
+    turn_deg: float, wall_rad: float
+) -> None:
+    """Straight, by a turn of the drain's heading; bent, by a bend further on: central differences.
+
+    The wall lies 3 m off, turned to any side: the lot's axes are nothing to it.
+    """
+
+    def path(further_m: float, turned_rad: float) -> tuple[Array, float]:
+        first = np.array([np.cos(-1.2 + turned_rad), np.sin(-1.2 + turned_rad)])
+        last = np.radians(turn_deg) - 1.2 + turned_rad
+        ahead = np.array([np.cos(last), np.sin(last)])
+        bend = first * (0.8 + further_m)
+        on = (-3.0 - bend[1]) / ahead[1]
+        return bend + on * ahead, 0.8 + further_m + on
+
+    step = (1e-5, 0.0) if turn_deg else (0.0, 1e-5)
+    (place, length), (back, short) = path(*step), path(*(-one for one in step))
+    sd_m = 0.2  # along the wall
+    aside = np.array([np.cos(wall_rad), np.sin(wall_rad)])
+    found = _length_variance(
+        np.outer(aside, aside) * sd_m**2, wall_rad - 1.2 + np.radians(turn_deg), turn_deg
+    )
+    expected = ((length - short) / np.hypot(*(place - back)) * sd_m) ** 2
+    assert found == pytest.approx(expected, rel=1e-4)
 
 
 def test_the_grounds_sd_is_weighed_by_the_inverse_squares_of_distances() -> None:
