@@ -7,6 +7,7 @@ import numpy as np
 from sitegis.model.results import Hypothesis, Routes, ScoredHypothesis, Scores
 from sitegis.model.site import Site
 from sitegis.model.survey import Survey
+from sitegis.routes.unlisted import unlisted_routes
 from sitegis.rules.rule_set import RuleSet, load_rules
 from tests.invented import corner_site, front_exit
 
@@ -83,20 +84,9 @@ def _routes(
 
 
 def unlisted(prior: float = 0.02) -> Routes:
-    """Return the hypothesis that no main on record is the right one: no routes."""
-    nothing = np.zeros(0)
-    return Routes(
-        Hypothesis("unlisted", None, "unlisted", None, None, prior),
-        np.zeros((0, 2, 2)),
-        np.zeros((0, 2)),
-        nothing,
-        nothing,
-        nothing,
-        nothing,
-        {},
-        0,
-        "nothing on record",
-    )
+    """Return the hypothesis that no main on record is the right one: first straights alone."""
+    hypothesis = Hypothesis("unlisted", None, "unlisted", None, None, prior)
+    return unlisted_routes(hypothesis, corner_site(), front_exit())
 
 
 def scored(routes: Routes, probability: float) -> ScoredHypothesis:
@@ -110,7 +100,7 @@ def scored(routes: Routes, probability: float) -> ScoredHypothesis:
         float(count),
         (),
         np.full(count, 1.0 / max(count, 1)),
-        0 if count else None,
+        0 if routes.tap_stations_m.size else None,
     )
 
 

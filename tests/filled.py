@@ -36,6 +36,7 @@ from sitegis.model.results import (
 )
 from sitegis.model.site import Building, KeepOut, Locate, PlannedFixture, Site
 from sitegis.model.survey import Survey
+from sitegis.routes.unlisted import unlisted_routes
 from sitegis.rules.rule_set import load_rules
 
 from .invented import FRONT_TRUTH, HOUSE_FRONT_M, HOUSE_LEFT_M, corner_site, front_exit
@@ -265,27 +266,19 @@ def _routes(penetration: Exit) -> tuple[Routes, ...]:
         "alley-main:side-yard-right", "alley-main", "side-yard", "rear", "right", 0.35
     )
     unlisted = Hypothesis("unlisted", None, "unlisted", None, None, 0.05)
-    empty = np.zeros(0)
     return (
         _one_cloud(front, penetration, np.array([[6.6, -10.06]]), 1),
         _one_cloud(alley, penetration, np.array([[11.5, 6.0], [12.2, 22.5], [12.0, 40.5]]), 2),
-        Routes(
-            unlisted,
-            np.zeros((0, 2, 2)),
-            np.zeros((0, 2)),
-            empty,
-            empty,
-            empty,
-            empty,
-            {},
-            0,
-            "Nothing listed: no route is drawn.",
+        dataclasses.replace(
+            unlisted_routes(unlisted, corner_site(), penetration),
+            why_none="Nothing listed: no route is drawn.",
         ),
     )
 
 
 def _scores(routes: tuple[Routes, ...], note: str) -> Scores:
     uniform = np.full(SAMPLES, 1.0 / SAMPLES)
+    straights = np.full(routes[-1].drawn, 1.0 / routes[-1].drawn)
     contributions = (
         Contribution("tap_record", "tap_record", 1.4, "The tap record fits: ×2.6 for this way."),
         Contribution("dye", "dye", 0.9, f"Dye was seen at front-main-MH1. {note}".strip()),
@@ -300,7 +293,7 @@ def _scores(routes: tuple[Routes, ...], note: str) -> Scores:
         (
             ScoredHypothesis(front, 0.70, -4.1, 0.03, 480.0, contributions, uniform, 0),
             ScoredHypothesis(alley, 0.25, -4.6, 0.04, 410.0, against, uniform, 3),
-            ScoredHypothesis(unlisted, 0.05, -np.inf, 0.0, 0.0, (), np.zeros(0), None),
+            ScoredHypothesis(unlisted, 0.05, -np.inf, 0.0, 0.0, (), straights, None),
         ),
         (
             NextCheck(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from sitegis.evidence import Evidence, RouteSet
@@ -9,6 +11,7 @@ from sitegis.model.results import Hypothesis, Routes
 from sitegis.model.site import Site
 from sitegis.model.survey import Survey
 from sitegis.routes.likelihoods import log_likelihoods
+from sitegis.routes.unlisted import unlisted_routes
 
 from .filled import RULES
 from .invented import corner_site, front_exit
@@ -30,22 +33,11 @@ def straight_routes(
 ) -> Routes:
     """Make two-straight routes from the exit to a main, the tap spread along it.
 
-    `unlisted` has none; its geometry fits one time in ten.
+    `unlisted` has first straights alone; its geometry fits one time in ten.
     """
     if hypothesis.main is None:
-        nothing = np.zeros(0)
-        return Routes(
-            hypothesis,
-            np.zeros((0, 3, 2)),
-            np.zeros((0, 3)),
-            nothing,
-            nothing,
-            nothing,
-            nothing,
-            {},
-            0,
-            log_fit=float(np.log(0.1)),
-        )
+        loose = unlisted_routes(hypothesis, site, front_exit())
+        return replace(loose, log_prior=np.full(loose.drawn, np.log(0.1)))
     generator = np.random.default_rng(seed)
     main = next(m for m in site.mains if m.id == hypothesis.main)
     penetration = front_exit()

@@ -80,7 +80,7 @@ def routes_and_weights(survey: Survey, name: str) -> tuple[np.ndarray, np.ndarra
     lines, weights = [], []
     of: dict[str, Routes] = {routes.hypothesis.id: routes for routes in survey.routes}
     for scored in survey.scores.hypotheses:
-        if scored.weights.size and name in ("all", scored.hypothesis.id):
+        if scored.best is not None and name in ("all", scored.hypothesis.id):
             lines.append(shapely.linestrings(of[scored.hypothesis.id].vertices))
             weights.append(scored.probability * scored.weights)
     weight = np.concatenate(weights)

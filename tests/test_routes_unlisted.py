@@ -2,21 +2,30 @@
 
 from __future__ import annotations
 
+import re
+import shutil
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy.stats import norm
 
-from sitegis.finds.records import Missed
+from sitegis.finds.kinds import across_sd_m
+from sitegis.finds.records import Found, Missed
+from sitegis.finds.reweigh import STRAY_BREADTH_M
+from sitegis.geometry.frames import Array
+from sitegis.model.results import Hypothesis
 from sitegis.model.site import SIDES, Side, Site
 from sitegis.model.survey import Survey
+from sitegis.pipeline import compute
 from sitegis.routes import sample_routes
-from sitegis.routes.unlisted import unlisted_log_fit, unlisted_misses
+from sitegis.routes.unlisted import unlisted_log_fit, unlisted_routes
 from sitegis.rules.rule_set import load_rules
 from sitegis.score import score_hypotheses
+from sitegis.write.outputs import output_files
 
-from .computed import computed
+from .computed import FIXTURES, computed
 from .invented import corner_site, front_exit
 
 HOLE_WIDTH_M = 0.9
@@ -66,6 +75,12 @@ def hole(
     return replace(dug, angle_rad=across, length_m=length_m, width_m=width_m)
 
 
+def told(site: Site) -> dict[str, Array]:
+    """Return ln P(item | first straight) by item, over the draws."""
+    hypothesis = Hypothesis("unlisted", None, "unlisted", None, None, 0.02)
+    return dict(unlisted_routes(hypothesis, site, front_exit()).log_likelihoods)
+
+
 def straight_so_far(distance_m: float) -> float:
     """Return P(no bend before a distance) by the law of straights written out.
 
@@ -81,18 +96,44 @@ def test_an_unlisted_lateral_passes_a_hole_before_the_wall_like_any_other(
 ) -> None:
     """Closed form: the exit's normal law beside its line, times P(straight up to the hole)."""
     site = corner_site(evidence=(hole("F1", ahead_m, beside_m, 0.6, 0.1),))
-    (logs,) = unlisted_misses(site, front_exit()).values()
+    (logs,) = told(site).values()
     sd = np.hypot(0.15, ahead_m * np.radians(1.5))
     beside = float(np.diff(norm.cdf(np.array([beside_m - 0.3, beside_m + 0.3]) / sd))[0])
     passes = beside * straight_so_far(ahead_m - 0.05)
     assert np.exp(logs).mean() == pytest.approx(1.0 - 0.95 * passes, abs=0.015)
 
 
+@pytest.mark.parametrize(("ahead_m", "beside_m"), [(1.5, 0.1), (1.5, -0.4), (5.0, 0.2)])
+def test_a_find_beside_an_unlisted_lateral_is_told_as_beside_any_other(
+    ahead_m: float, beside_m: float
+) -> None:
+    """Closed form: normal beside the exit's line times P(straight up to it), else as anywhere.
+
+    Of finds 0.98 are this drain; any other lies within 20 m, as one that is passed unseen does.
+    """
+    dug = hole("F1", ahead_m, beside_m, 0.6)
+    find = Found("F1", "test-pit", dug.x_m, dug.y_m, 0.02, "lot coordinates", "yes")
+    logs = told(corner_site(evidence=(find,)))["F1"]
+    line_sd, own_sd = np.hypot(0.15, ahead_m * np.radians(1.5)), across_sd_m(find, corner_site())
+    beside = norm.pdf(beside_m, 0.0, np.hypot(line_sd, own_sd))
+    straight, anywhere = straight_so_far(ahead_m), 1.0 / STRAY_BREADTH_M
+    expected = straight * (0.98 * beside + 0.02 * anywhere) + (1.0 - straight) * anywhere
+    assert np.exp(logs).mean() == pytest.approx(expected, rel=0.06)
+
+
+def test_a_connection_tells_nothing_of_an_unlisted_lateral() -> None:
+    """Where it ends is not known: anywhere within 20 m, as for a stray pipe."""
+    dug = hole("F1", 1.5, 0.0, 0.6)
+    find = Found("F1", "connection", dug.x_m, dug.y_m, 0.02, "lot coordinates", "yes")
+    logs = told(corner_site(evidence=(find,)))["F1"]
+    assert np.exp(logs) == pytest.approx(1.0 / STRAY_BREADTH_M)
+
+
 def test_a_hole_above_an_unlisted_lateral_says_nothing_of_it() -> None:
     shallow = replace(hole("F1", 1.5, 0.0, 3.0), dug_to_m=0.5)
-    (logs,) = unlisted_misses(corner_site(evidence=(shallow,)), front_exit()).values()
+    (logs,) = told(corner_site(evidence=(shallow,))).values()
     assert logs == pytest.approx(0.0, abs=1e-12)
-    assert not unlisted_misses(corner_site(evidence=()), front_exit())
+    assert not told(corner_site(evidence=()))
 
 
 def test_two_holes_are_held_against_the_same_unlisted_lateral() -> None:
@@ -121,6 +162,32 @@ def test_two_holes_are_held_against_the_same_unlisted_lateral() -> None:
 def test_how_far_it_is_held_against_holes_is_said() -> None:
     """A stated judgment is an input: it is printed, once, with or without misses."""
     for name in ("dug-and-found", "corner-lot-alley"):
-        told = [one for one in computed(name).scores.assumptions if "Pits, and holes that" in one]
+        told = [
+            one for one in computed(name).scores.assumptions if "Pits, holes that missed" in one
+        ]
         assert len(told) == 1
         assert "65' 7" in told[0]  # 20 m are 65.617 ft
+
+
+def test_without_a_main_on_record_a_find_is_an_answer_still(tmp_path: Path) -> None:
+    """The story's find, no main on record: all is written, and the exit leads to the find.
+
+    By the find's own place: the straight on from the exit of the marks passes it by more.
+    """
+    folder = tmp_path / "site"
+    shutil.copytree(FIXTURES / "dug-and-found", folder)
+    text = (folder / "site.toml").read_text("utf-8")
+    blocks = re.split(r"(?m)^(?=\[)", text)
+    kept = [one for one in blocks if not one.startswith(("[[main]]", "[[main."))]
+    assert len(kept) < len(blocks)
+    (folder / "site.toml").write_text("".join(kept), "utf-8")
+    survey = compute(folder)
+    assert [one.probability for one in survey.scores.hypotheses] == [1.0]
+    find = next(item for item in survey.site.evidence if isinstance(item, Found))
+    gaps = []
+    for one in (survey.exit.mixture[0], survey.exit_from_inside.mixture[0]):
+        ahead = np.array([np.cos(one.angle_rad), np.sin(one.angle_rad)])
+        gap = np.array([find.x_m - one.x_m, find.y_m - one.y_m])
+        gaps.append(abs(float(gap[0] * ahead[1] - gap[1] * ahead[0])))
+    assert gaps[0] < 0.05 < gaps[1]
+    assert "map.html" in output_files(survey)

@@ -15,11 +15,11 @@ from sitegis.model.site import Ground
 from sitegis.model.survey import Survey
 from sitegis.numerics.statistics import weighted_quantiles
 from sitegis.pits.cost import BEDDING_M, FOOTING_BELOW_SLAB_M
-from sitegis.pits.exposure import Places
+from sitegis.pits.exposure import Candidate, Places
 from sitegis.score import pits as pits_module
 from sitegis.score.particles import Particles, draw_particles
-from sitegis.score.pits import Pits, _across, _along_the_routes, lay_pits
-from tests.dig_clouds import RULES, front_routes, survey_of, two_way_survey
+from sitegis.score.pits import Pits, _across, _along_the_routes, exposed_by, lay_pits
+from tests.dig_clouds import RULES, front_routes, survey_of, two_way_survey, unlisted
 from tests.invented import corner_site, thrown_m
 
 
@@ -75,6 +75,36 @@ def test_wherever_an_answer_places_the_pipe_a_single_pit_lies_on_it() -> None:
     for middle in np.linspace(-1.2, 1.2, 25):
         near = (np.abs(x - middle) <= 0.25) & particles.shows
         assert max(pits.hits[i][pits.group_of][near].mean() for i in single) == 1.0, middle
+
+
+def test_a_pit_by_the_wall_shows_what_goes_to_no_main_on_record() -> None:
+    """Which first straights of ``unlisted`` each pit shows, by shapely in plan and by depth."""
+    survey = survey_of((front_routes(), 0.8), (unlisted(), 0.2))
+    particles = draw_particles(survey.scores.hypotheses, survey.routes, survey.site)
+    pits = lay_pits(particles, survey.routes, survey.site, RULES)
+    loose = np.flatnonzero(~particles.listed)
+    assert particles.weights[loose].sum() == pytest.approx(0.2)
+    lines = shapely.linestrings(particles.vertices[loose])
+    met = 0
+    for pit, ring in enumerate(shapely.polygons(_rings(pits.laid))):
+        seen = pits.hits[pit][pits.group_of][loose]
+        assert not (seen & ~shapely.intersects(lines, ring)).any()
+        met += int(seen.sum())
+        assert (seen == exposed_by(pits.laid[pit], particles, survey.site)[loose]).all()
+    best = pits.laid[pits.plan(particles.weights).order[0]]
+    assert exposed_by(best, particles, survey.site)[loose].mean() > 0.5
+    assert met > len(loose)
+
+
+def _rings(laid: tuple[Candidate, ...]) -> np.ndarray:
+    """Return the corners (b, 4, 2) of pits, turned by complex numbers."""
+    corners = []
+    for pit in laid:
+        halves = np.array([1 + 1j, -1 + 1j, -1 - 1j, 1 - 1j])
+        own = pit.size_m[0] / 2 * halves.real + 1j * pit.size_m[1] / 2 * halves.imag
+        placed = own * np.exp(1j * pit.angle_rad) + complex(*pit.center)
+        corners.append(np.column_stack([placed.real, placed.imag]))
+    return np.array(corners)
 
 
 def test_of_too_many_pits_the_best_value_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:

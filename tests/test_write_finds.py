@@ -13,9 +13,11 @@ from typing import Any
 
 import numpy as np
 import pytest
+import shapely
 import zxingcpp
 from PIL import Image
 from playwright.sync_api import Browser, Page
+from scipy.stats import norm
 
 from sitegis.finds.reweigh import (
     STRAY_BREADTH_M,
@@ -89,12 +91,17 @@ def _program(data: dict[str, Any], finds: list[dict[str, Any]]) -> tuple[Array, 
         hole_shows(ends, levels, np.array(hole), f["bottom"])
         for hole, f in zip(holes, missed, strict=True)
     ]
+    of_ways = np.ones(len(ends))
     if passed:
         reliability = [data["shows"]["test-pit"]] * len(passed)
-        loose[bare["loose"]] *= miss_likelihood(np.stack(passed), reliability).mean()
+        of_ways *= miss_likelihood(np.stack(passed), reliability)
+    own = loose[bare["loose"]]
     for find in finds:
-        stray = 1.0 if find["invert"] is None else STRAY_DEPTH_M
-        loose = loose / STRAY_BREADTH_M / stray if find["found"] else loose
+        stray = 1.0 / STRAY_BREADTH_M / (1.0 if find["invert"] is None else STRAY_DEPTH_M)
+        if find["found"]:
+            loose = loose * stray
+            of_ways *= _beside_straights(data, find, stray)
+    loose[bare["loose"]] = own * of_ways.mean()
     weights, showing = np.array(data["weights"]), np.ones(len(vertices))
     if shows:
         reliability = [data["shows"]["test-pit"]] * len(shows)
@@ -102,6 +109,25 @@ def _program(data: dict[str, Any], finds: list[dict[str, Any]]) -> tuple[Array, 
         showing = joint_miss_showing(1.0 - data["shows"]["test-pit"] * np.stack(shows))
     whole = np.concatenate([np.prod([weights, *likelihoods], axis=0), loose])
     return reweigh(whole)[: len(weights)], showing
+
+
+def _beside_straights(data: dict[str, Any], find: dict[str, Any], stray: float) -> Array:
+    """Return the density of a find given each first straight: what ends before it, anywhere."""
+    ends, levels = np.array(data["unlisted"]["vertices"]), np.array(data["unlisted"]["inverts"])
+    found = []
+    for line, invert in zip(ends, levels, strict=True):
+        whole, place = shapely.LineString(line), shapely.Point(find["x"], find["y"])
+        station = whole.project(place)
+        if station >= whole.length:
+            found.append(stray)
+            continue
+        right = norm.pdf(whole.distance(place), 0.0, data["across_sd"][find["work"]])
+        if find["invert"] is not None:
+            there = invert[0] + station / whole.length * (invert[1] - invert[0])
+            right *= norm.pdf(there - find["invert"], 0.0, data["depth_sd"])
+        e = data["right"][find["work"]]
+        found.append(e * right + (1.0 - e) * stray)
+    return np.array(found)
 
 
 def test_the_page_weighs_as_the_program_does(phone: Watched) -> None:

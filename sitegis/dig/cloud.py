@@ -9,14 +9,12 @@ import numpy as np
 
 from ..finds.ground import ground_error
 from ..finds.records import Missed
-from ..finds.reweigh import joint_miss_likelihood, joint_miss_showing
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
 from ..model.survey import Survey
 from ..numerics.ordering import at_least, on_lattice
 from ..pits.exposure import Integers, Straights, straights_of, with_ground_error
-from ..routes.unlisted import draw_unlisted
-from ..score.particles import pad_routes, still_showing
+from ..score.particles import pad_routes, still_showing, systematic
 
 # judgment, no source: routes for all ways together and for each at least; the share of a way's
 # weight in its lightest routes; the least probability of a way that is dug for
@@ -129,7 +127,7 @@ def gather_cloud(survey: Survey) -> RouteCloud:
     for index, scored in enumerate(scored_all):
         routes = routes_of.get(scored.hypothesis.id)
         offset = float(generator.random())
-        if routes is None or routes.vertices.shape[0] == 0 or scored.probability <= 0:
+        if routes is None or not routes.tap_stations_m.size or scored.probability <= 0:
             continue
         # resampled routes of a way share its probability evenly, however few or many they are
         count = max(ROUTES_AT_LEAST, round(ROUTES_TOTAL * scored.probability))
@@ -160,19 +158,18 @@ def unlisted_cloud(survey: Survey) -> RouteCloud:
         ``UNLISTED_DRAWS`` straights, or none.
     """
     scored_all = survey.scores.hypotheses
-    names = tuple(scored.hypothesis.id for scored in scored_all)
-    loose = [i for i, one in enumerate(scored_all) if one.hypothesis.main is None]
-    if not loose or scored_all[loose[0]].probability <= 0.0:
-        return _join([], names)
-    (of,) = (one for one in survey.routes if one.hypothesis.id == names[loose[0]])
-    vertices, inverts = draw_unlisted(survey.site, survey.exit_from_inside, UNLISTED_DRAWS)
-    missed = [np.exp(one[:UNLISTED_DRAWS]) for one in of.log_likelihoods.values()]
-    singles = np.reshape(missed, (-1, UNLISTED_DRAWS))
-    left = joint_miss_likelihood(singles)
-    weights = on_lattice(scored_all[loose[0]].probability * left / left.sum(), CLOUD_WEIGHT)
-    part = vertices, inverts, weights, loose[0], joint_miss_showing(singles)
-    generator = np.random.default_rng([survey.site.seed, 15])
-    return _with_ground_error(survey, _join([part], names), generator)
+    missed = [item.id for item in survey.site.evidence if isinstance(item, Missed)]
+    parts: list[Part] = []
+    for index, scored in enumerate(scored_all):
+        if scored.hypothesis.main is not None or scored.probability <= 0.0:
+            continue
+        (of,) = (one for one in survey.routes if one.hypothesis.id == scored.hypothesis.id)
+        chosen = systematic(scored.weights, of, UNLISTED_DRAWS)
+        weights = on_lattice(np.full(chosen.size, scored.probability / chosen.size), CLOUD_WEIGHT)
+        part = of.vertices[chosen], of.inverts_m[chosen]
+        parts.append((*part, weights, index, still_showing(of, missed)[chosen]))
+    cloud = _join(parts, tuple(scored.hypothesis.id for scored in scored_all))
+    return _with_ground_error(survey, cloud, np.random.default_rng([survey.site.seed, 15]))
 
 
 def searched_cloud(survey: Survey, cloud: RouteCloud) -> RouteCloud:
@@ -205,9 +202,9 @@ def whole_cloud(survey: Survey) -> RouteCloud:
     parts: list[Part] = []
     scored_all = survey.scores.hypotheses
     for index, scored in enumerate(scored_all):
-        if scored.probability <= 0 or not scored.weights.any():
-            continue
         routes = routes_of[scored.hypothesis.id]
+        if scored.probability <= 0 or scored.best is None:
+            continue
         # the heaviest first, until all but the lightest thousandth is there
         heavy = np.argsort(-scored.weights, kind="stable")
         enough = np.searchsorted(np.cumsum(scored.weights[heavy]), 1.0 - LIGHT_SHARE) + 1

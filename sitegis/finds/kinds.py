@@ -6,12 +6,14 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..evidence import KINDS, EvidenceKind
 from ..evidence import kind as parts
 from ..geometry import polyline
 from ..geometry.frames import Array
 from ..model.site import Evidence, Main, Site
+from ..numerics.ordering import MATTERS_M, at_least
 from ..numerics.poles import depth_of_poles_m, poles_at_find
 from ..pits.exposure import ground_sd_m
 from .records import Finding, Found, Missed, Work
@@ -19,10 +21,12 @@ from .reweigh import COMMON_FAILURE, PIT_SHOWS, find_likelihood, hole_shows, mis
 
 __all__ = [
     "FIND_KINDS",
+    "find_density",
     "is_narrower",
     "kind_of",
     "measured_invert_m",
     "miss_given",
+    "passes_find",
     "reliability_of",
     "residuals",
     "right_density",
@@ -227,7 +231,48 @@ def found_likelihood(item: Found, laid: parts.RouteSet) -> Array:
         Densities (m,).
     """
     misses = residuals(item, laid.site, laid.vertices, laid.inverts_m, laid.lengths_m)
-    return _density(item, laid.site, misses, reliability_of(item, laid.site))
+    return find_density(item, laid.site, misses)
+
+
+def find_density(item: Found, site: Site, misses: Residuals) -> Array:
+    """Return the density (m,) of what was measured of a find: of this drain, or of a stray pipe.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    site
+        The site as read.
+    misses
+        Residuals of each route.
+
+    Returns
+    -------
+    Array
+        Densities (m,).
+    """
+    return _density(item, site, misses, reliability_of(item, site))
+
+
+def passes_find(item: Found, vertices: Array) -> NDArray[np.bool_]:
+    """Return which first straights (m,) run on past a find: the others end before it.
+
+    Parameters
+    ----------
+    item
+        Item of evidence. A connection is beyond every first straight.
+    vertices
+        Both ends (m, 2, 2), m.
+
+    Returns
+    -------
+    NDArray[np.bool_]
+        Mask (m,).
+    """
+    if item.work == "connection":
+        return np.zeros(len(vertices), bool)
+    _, station, _ = polyline.line_locate_point(vertices, parts.place_of(item))
+    return np.asarray(at_least(polyline.length(vertices) - station, MATTERS_M, MATTERS_M), bool)
 
 
 def right_density(item: Found, site: Site, misses: Residuals) -> Array:

@@ -74,7 +74,7 @@ STEPS: Mapping[str, float] = {
     ),
     **dict.fromkeys(
         (
-            "log_prior", "log_likelihoods", "log_fit", "log_evidence", "log_evidence_se",
+            "log_prior", "log_likelihoods", "log_evidence", "log_evidence_se",
             "log_practice", "nats",
         ),
         LOG,

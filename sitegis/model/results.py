@@ -315,12 +315,12 @@ class Routes:
     ``lengths_m`` (m,) exit to tap. ``arrivals_m`` (m,): lateral invert above the main's invert
     at the tap. ``tap_stations_m`` (m,) along the main. ``log_prior`` (m,): log of (prior density
     / proposal density) times the soft priors and constraints. ``log_likelihoods``: per item of
-    route-dependent evidence, (m,); of ``unlisted`` that of each hole that missed, over draws of how
-    it leaves (:func:`sitegis.routes.unlisted.unlisted_misses`). ``drawn`` is the number of samples
+    route-dependent evidence, (m,). ``drawn`` is the number of samples
     drawn, feasible or not, so that ln Z = logsumexp(log_prior + Σ log_likelihoods) − ln(drawn).
-    ``why_none`` tells in words why nothing fits, where nothing does. ``log_fit`` is ln Z of the
-    geometry of ``unlisted``, which has no samples. ``components`` (m,) are indices into the
-    exit's mixture and ``drain_slopes`` (m,) the drain's slopes at it, empty where not drawn.
+    ``why_none`` tells in words why nothing fits, where nothing does. ``components`` (m,) are
+    indices into the exit's mixture and ``drain_slopes`` (m,) the drain's slopes at it, empty where
+    not drawn. ``unlisted`` has first straights in place of routes, and no arrivals and taps
+    (:func:`sitegis.routes.unlisted.unlisted_routes`).
     """
 
     hypothesis: Hypothesis
@@ -333,7 +333,6 @@ class Routes:
     log_likelihoods: Mapping[str, Array]
     drawn: int
     why_none: str = ""
-    log_fit: float = 0.0
     components: Integers = field(default_factory=lambda: np.zeros(0, np.int64))
     drain_slopes: Array = field(default_factory=lambda: np.zeros(0))
 

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import field, replace
+from dataclasses import replace
 from zlib import crc32
 
 import numpy as np
@@ -30,7 +29,7 @@ from .likelihoods import aims_for, count_tie, log_likelihoods
 from .plan import Plan, make_plan, proposal_shares
 from .sobol import Sobol, scrambled
 from .terrain import Terrain, prepare_terrain
-from .unlisted import unlisted_log_fit, unlisted_misses
+from .unlisted import unlisted_routes
 
 __all__ = ["sample_routes"]
 
@@ -108,11 +107,13 @@ def sample_routes(survey: Survey) -> Survey:
         survey.rules.building_drain_beyond_wall_m,
     )
     mains = {main.id: main for main in site.mains}
-    runs = [_started(hypothesis, mains, setting) for hypothesis in enumerate_hypotheses(site)]
+    hypotheses = enumerate_hypotheses(site)
+    runs = [_started(one, mains[one.main], setting) for one in hypotheses if one.main is not None]
     # against the best way so far: all have their first batch by now
-    best = max(run.log_share() for run in runs)
-    sampled = tuple(_routes(_grown(run, best, setting)) for run in runs)
-    return replace(survey, sampled=sampled)
+    best = max((run.log_share() for run in runs), default=-np.inf)
+    listed = [_routes(_grown(run, best, setting)) for run in runs]
+    loose = [unlisted_routes(one, site, exit) for one in hypotheses if one.main is None]
+    return replace(survey, sampled=(*listed, *loose))
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,8 +126,6 @@ class _Run:
     batches: tuple[_Batch, ...]
     drawn: int
     why_none: str = ""
-    log_fit: float = 0.0
-    log_misses: Mapping[str, Array] = field(default_factory=dict)
 
     @property
     def log_weights(self) -> Array:
@@ -141,20 +140,8 @@ class _Run:
         return float(np.log(self.hypothesis.prior)) + found.log_z + errors * found.log_z_se
 
 
-def _started(hypothesis: Hypothesis, mains: dict[str, Main], setting: _Setting) -> _Run:
+def _started(hypothesis: Hypothesis, main: Main, setting: _Setting) -> _Run:
     """Plan a hypothesis, draw its pilot, and the first batch with the adapted proposal."""
-    if hypothesis.main is None:
-        return _Run(
-            hypothesis=hypothesis,
-            plan=None,
-            sequence=None,
-            batches=(),
-            drawn=0,
-            why_none="no route is sampled for other or not on record",
-            log_fit=unlisted_log_fit(setting.site, setting.exit.side),
-            log_misses=unlisted_misses(setting.site, setting.exit),
-        )
-    main = mains[hypothesis.main]
     aims = aims_for(setting.site, main)
     plan = make_plan(
         hypothesis,
@@ -285,10 +272,9 @@ def _routes(run: _Run) -> Routes:
             arrivals_m=none,
             tap_stations_m=none,
             log_prior=none,
-            log_likelihoods=run.log_misses,
+            log_likelihoods={},
             drawn=run.drawn,
             why_none=run.why_none or SO_FEW,
-            log_fit=run.log_fit,
         )
     parts = [batch.fitted for batch in run.batches]
     return Routes(

@@ -1,18 +1,21 @@
-"""How well a lateral that runs in no listed way suits the exit: none of its routes can be drawn."""
+"""How well a lateral that runs in no listed way suits the exit, and what is known of its route."""
 
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from ..exit import sample_exit
-from ..finds.kinds import miss_given
-from ..finds.records import Missed
+from ..exit import choose_components, sample_exit
+from ..finds.ground import log_shared
+from ..finds.kinds import find_density, miss_given, passes_find, residuals
+from ..finds.records import Found, Missed
 from ..geometry.frames import Array, lot_direction
-from ..model.results import Exit
-from ..model.site import SIDES, Side, Site
+from ..model.results import Exit, Hypothesis, Routes
+from ..model.site import SIDES, Evidence, Side, Site
 from .bends import COUNT_SHARES
 from .draw import LEAST_STRAIGHT_M, ValueLaw
+from .likelihoods import item_names, unlisted_log_likelihood
 from .sobol import scrambled
 
 __all__ = [
@@ -20,7 +23,7 @@ __all__ = [
     "UNLISTED_OPEN",
     "draw_unlisted",
     "unlisted_log_fit",
-    "unlisted_misses",
+    "unlisted_routes",
 ]
 
 # How often an unlisted lateral leaves toward a side where a main not on record, or a tank, may
@@ -31,7 +34,8 @@ UNLISTED_OPEN, UNLISTED_ELSEWHERE = 1.0, 0.25
 FITTING_LOG_FIT = -1.0
 REACH_M = 20.0
 """How far from the wall an unlisted lateral is taken to end: judgment, no source."""
-DRAWS = 1024
+DRAWS, DRAWS_PER_FIND = 1024, 8192
+"""First straights that are drawn; more where something was found, for few of them pass it."""
 
 
 def unlisted_log_fit(site: Site, exit_side: Side) -> float:
@@ -66,13 +70,18 @@ def unlisted_log_fit(site: Site, exit_side: Side) -> float:
     return float(np.log(weights[exit_side] / sum(weights.values()))) + FITTING_LOG_FIT
 
 
-def unlisted_misses(site: Site, exit: Exit) -> dict[str, Array]:
-    """Return ln P(a hole shows nothing | an unlisted lateral), over draws of it, by hole missed.
+def unlisted_routes(hypothesis: Hypothesis, site: Site, exit: Exit) -> Routes:
+    """Sample what is known of an unlisted lateral: its first straight, and no tap.
 
-    The draws (:func:`draw_unlisted`) are the same for all holes: these are weighed together.
+    Wherever it ends, it leaves by the exit and runs straight to its first bend, which stands as on
+    a direct way; past that its place is not known. A hole that a straight crosses is held against
+    it, and a find beside it as against any route; where a straight ends before a find, the find
+    may be this lateral or not: it is as likely anywhere.
 
     Parameters
     ----------
+    hypothesis
+        The hypothesis ``unlisted``.
     site
         The site as read.
     exit
@@ -80,21 +89,48 @@ def unlisted_misses(site: Site, exit: Exit) -> dict[str, Array]:
 
     Returns
     -------
-    dict[str, Array]
-        Log likelihoods (s,) by id; none where nothing was missed.
+    Routes
+        ``DRAWS`` straights (s, 2, 2), more where something was found; without taps.
     """
-    missed = [item for item in site.evidence if isinstance(item, Missed)]
-    if not missed:
-        return {}
-    vertices, inverts = draw_unlisted(site, exit)
-    return {one.id: np.log(miss_given(one, site, vertices, inverts)) for one in missed}
+    found = any(isinstance(item, Found) for item in site.evidence)
+    drawn = draw_unlisted(site, exit, DRAWS_PER_FIND if found else DRAWS)
+    vertices, inverts, lengths, components, slopes = drawn
+    log_fit, none = unlisted_log_fit(site, exit.side), np.zeros(0)
+    named = zip(item_names(site.evidence), site.evidence, strict=True)
+    logs = {name: _log_likelihood(item, site, vertices, inverts, lengths) for name, item in named}
+    return Routes(
+        hypothesis=hypothesis,
+        vertices=vertices,
+        inverts_m=inverts,
+        lengths_m=lengths,
+        arrivals_m=none,
+        tap_stations_m=none,
+        log_prior=np.full(len(lengths), log_fit),
+        log_likelihoods=logs | log_shared(site, vertices, inverts, lengths),
+        drawn=len(lengths),
+        why_none="no route is sampled for other or not on record",
+        components=components,
+        drain_slopes=slopes,
+    )
 
 
-def draw_unlisted(site: Site, exit: Exit, count: int = DRAWS) -> tuple[Array, Array]:
-    """Draw what is known of an unlisted lateral: its first straight.
+def _log_likelihood(
+    item: Evidence, site: Site, vertices: Array, inverts_m: Array, lengths_m: Array
+) -> Array:
+    """Return ln P(item | first straight) (s,): what is not told of it is as likely anywhere."""
+    if isinstance(item, Missed):
+        return np.asarray(np.log(miss_given(item, site, vertices, inverts_m)))
+    anywhere = np.full(len(lengths_m), unlisted_log_likelihood(item, site))
+    if not isinstance(item, Found):
+        return anywhere
+    misses = residuals(item, site, vertices, inverts_m, lengths_m)
+    return np.where(passes_find(item, vertices), np.log(find_density(item, site, misses)), anywhere)
 
-    Wherever it ends, it leaves by the exit and runs straight to its first bend, which stands as on
-    a direct way; past that its place is not known, and it is taken to pass no hole.
+
+def draw_unlisted(
+    site: Site, exit: Exit, count: int = DRAWS
+) -> tuple[Array, Array, Array, NDArray[np.int64], Array]:
+    """Draw first straights of an unlisted lateral from its exit.
 
     Parameters
     ----------
@@ -111,6 +147,12 @@ def draw_unlisted(site: Site, exit: Exit, count: int = DRAWS) -> tuple[Array, Ar
         Both ends (s, 2, 2), m.
     inverts_m
         Inverts there (s, 2), m above the slab.
+    lengths_m
+        Lengths (s,), m.
+    components
+        Component of the exit's mixture of each (s,).
+    drain_slopes
+        Slope of the drain at the exit (s,).
     """
     sequence = scrambled(7, np.random.default_rng([site.seed, 13]))
     uniforms = np.clip(sequence.points(0, count), 1e-12, 1.0 - 1e-9)
@@ -123,7 +165,8 @@ def draw_unlisted(site: Site, exit: Exit, count: int = DRAWS) -> tuple[Array, Ar
     length = np.where(uniforms[:, 6] < straight, REACH_M, bend)
     start = np.stack([x, y], axis=1)
     vertices = np.stack([start, start + length[:, None] * lot_direction(angle)], axis=1)
-    return vertices, np.stack([invert, invert - slope * length], axis=1)
+    component, _ = choose_components(exit, uniforms[:, 5])
+    return vertices, np.stack([invert, invert - slope * length], axis=1), length, component, slope
 
 
 def _weight(site: Site, side: Side) -> float:

@@ -95,7 +95,8 @@ def _shared(weighed: WeighedSite) -> list[str]:
             f"probability that the better one misses ({SOURCE})."
         )
     sentences.append(
-        "Pits, and holes that missed, are held against a lateral to a main not on record along its "
-        f"first straight, at most {about(REACH_M, weighed.site.units)} from the wall ({SOURCE})."
+        "Pits, holes that missed and what was found are held against a lateral to a main not on "
+        "record along its first straight, at most "
+        f"{about(REACH_M, weighed.site.units)} from the wall ({SOURCE})."
     )
     return sentences

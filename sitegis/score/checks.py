@@ -125,9 +125,9 @@ def _passes(place: Array, reach_sd_m: float, right: float, wrong: float) -> Like
     """
 
     def probability(particles: Particles) -> Array:
-        yes = np.full(particles.listed.size, wrong)
-        gap, _, _ = polyline.line_locate_point(particles.vertices[particles.listed], place)
-        yes[particles.listed] += (right - wrong) * ndtr((SWEEP_M - gap) / reach_sd_m)
+        yes = np.full(particles.placed.size, wrong)
+        gap, _, _ = polyline.line_locate_point(particles.vertices[particles.placed], place)
+        yes[particles.placed] += (right - wrong) * ndtr((SWEEP_M - gap) / reach_sd_m)
         return yes
 
     return probability

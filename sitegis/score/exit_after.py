@@ -37,8 +37,8 @@ def join_exit(survey: Survey) -> Survey:
     """Put the exit after all evidence in the place of the one that the marks indoors give.
 
     That one stays as ``exit_from_inside``. Every component of the mixture gets the weight, mean
-    and covariance that the weighted routes which left by it have, over all ways with a route;
-    ``unlisted``, of which no route is known, keeps what the marks give by its own probability.
+    and covariance that the weighted routes which left by it have, over all ways, ``unlisted`` by
+    its first straights; what has no route keeps what the marks give by its own probability.
     The drain's last straight is laid anew, so that it meets that exit. Where nothing outdoors was
     found, missed or located, or no route fits, the exit stays.
     """
@@ -49,12 +49,12 @@ def join_exit(survey: Survey) -> Survey:
     if drawn is None:
         return survey
     poses, component, weights, errors = drawn
-    # what goes to no listed main keeps the exit from the marks alone
-    unlisted = max(1.0 - float(weights.sum()), 0.0)
+    # what has no route keeps the exit from the marks alone
+    rest = max(1.0 - float(weights.sum()), 0.0)
     total = sum(part.weight for part in inside.mixture)
     parts = [
         _component(
-            replace(part, weight=unlisted * part.weight / total),
+            replace(part, weight=rest * part.weight / total),
             poses[component == i],
             weights[component == i],
         )

@@ -8,19 +8,20 @@ from typing import Any, cast
 
 import numpy as np
 
-from ..evidence import RouteSet
 from ..evidence.kind import student
 from ..finds.kinds import (
     across_sd_m,
+    find_density,
     is_narrower,
-    kind_of,
     measured_invert_m,
+    miss_given,
+    passes_find,
     reliability_of,
     residuals,
     right_density,
     stray_find,
 )
-from ..finds.records import Finding, FindJudgment, Found, Missed, without_findings
+from ..finds.records import FindJudgment, Found, Missed, without_findings
 from ..finds.reweigh import joint_miss_apart
 from ..geometry import polyline
 from ..geometry.frames import Array
@@ -72,7 +73,7 @@ def judge_finds(
     tuple[FindJudgment, ...]
         One judgment for each finding.
     """
-    items = [item for _, item in weighed.items if isinstance(item, Finding)]
+    items = [item for _, item in weighed.items if isinstance(item, Found | Missed)]
     judged: list[FindJudgment] = []
     seen = False
     for item in items:
@@ -86,7 +87,7 @@ def _judged(
     survey: Survey,
     weighed: WeighedSite,
     scored: Sequence[ScoredHypothesis],
-    item: Finding,
+    item: Found | Missed,
     *,
     done: bool,
 ) -> FindJudgment:
@@ -144,11 +145,17 @@ def _explained(
             # ways without a route: what they explain is not known, only that they may
             rest += one.probability
             continue
-        misses = residuals(
-            item, site, (of := routes_of[one.hypothesis.id]).vertices, of.inverts_m, of.lengths_m
-        )
+        of, share = routes_of[one.hypothesis.id], one.probability * one.weights
+        if one.hypothesis.main is None:
+            # past its first straight an unlisted lateral's place is not known
+            passed = passes_find(item, of.vertices)
+            rest += float(share[~passed].sum())
+            share = share[passed]
+            parts = (of.vertices[passed], of.inverts_m[passed], of.lengths_m[passed])
+        else:
+            parts = (of.vertices, of.inverts_m, of.lengths_m)
+        misses = residuals(item, site, *parts)
         across, below, turn = misses
-        share = one.probability * one.weights
         # density of the find under this drain, averaged over its routes
         fits += float(share @ right_density(item, site, misses))
         spread = float(np.hypot(BLUNDER_M, across_sd_m(item, site)))
@@ -175,7 +182,7 @@ def _explained(
 
 
 def _worth(
-    survey: Survey, without: Sequence[ScoredHypothesis], item: Finding, *, seen: bool = False
+    survey: Survey, without: Sequence[ScoredHypothesis], item: Found | Missed, *, seen: bool = False
 ) -> float:
     """Return the expected cost of digging that a finding saves, by the pits of stage ``score``.
 
@@ -189,26 +196,17 @@ def _worth(
     # the pipe is exposed: all that was still to be searched for is saved
     if seen:
         return planned.plan(before.weights).cost
-    routes = RouteSet(
-        site=site,
-        # not looked at: findings speak of places, not of mains
-        main=site.mains[0],
-        vertices=before.vertices[before.listed],
-        inverts_m=before.inverts_m[before.listed],
-        lengths_m=polyline.length(before.vertices[before.listed]),
-        stations_m=before.stations_m[before.listed],
-        turns_rad=np.zeros((int(before.listed.sum()), 3)),
-        tie=None,
-    )
-    on_route = kind_of(item).on_route
-    assert on_route is not None  # of findings always
-    likelihood = np.full(before.listed.size, on_route.unlisted(item, site))
-    shown = before.shows[before.listed]
+    placed = before.placed
+    vertices, inverts = before.vertices[placed], before.inverts_m[placed]
     if isinstance(item, Missed):
-        alone = joint_miss_apart(on_route.likelihood(item, routes)[None])
-        likelihood[before.listed] = np.where(shown, alone, 1.0)
+        likelihood = np.ones(placed.size)
+        alone = joint_miss_apart(miss_given(item, site, vertices, inverts)[None])
+        likelihood[placed] = np.where(before.shows[placed], alone, 1.0)
     else:
-        likelihood[before.listed & before.shows] = on_route.likelihood(item, routes)[shown]
+        likelihood = np.full(placed.size, stray_find(item, site))
+        misses = residuals(item, site, vertices, inverts, polyline.length(vertices))
+        known = before.shows[placed] & (before.listed[placed] | passes_find(item, vertices))
+        likelihood[np.flatnonzero(placed)[known]] = find_density(item, site, misses)[known]
     weights = before.weights * likelihood
     weights = weights / weights.sum()
     # the search as planned before, priced by what is known now

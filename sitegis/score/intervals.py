@@ -49,8 +49,8 @@ LEAST_TURN_RAD = float(np.radians(min(CATALOG_DEG)))
 def exit_spread(survey: Survey) -> ExitSpread:
     """Return the intervals of the exit after all evidence.
 
-    Place, direction and invert are those of the weighted routes; the part of the probability
-    that has no route (``unlisted``) keeps the exit as the marks give it. The slope is that of
+    Place, direction and invert are those of the weighted routes; ``unlisted``, where nothing is
+    held outdoors, leaves as the marks give it. The slope is that of
     the drain under the slab, which the marks and practice alone tell. The 95 % sets of
     direction and place hold their level whether two marks or more, one or none lie after the last
     bend, and whichever wall the drain leaves by; those of 50 and 80 % are the least. For the
@@ -218,12 +218,14 @@ def _poses(survey: Survey) -> tuple[Array, NDArray[np.int64], NDArray[np.bool_]]
 
 
 def _sampled(survey: Survey) -> list[tuple[ScoredHypothesis, Routes]]:
-    """Pair the ways that have routes of some weight with them."""
+    """Pair the ways that have routes of some weight with them, ``unlisted`` after finds alone."""
     routes_of = {routes.hypothesis.id: routes for routes in survey.routes}
+    held = is_held_outdoors(survey.site)
     return [
         (scored, routes_of[scored.hypothesis.id])
         for scored in survey.scores.hypotheses
-        if scored.weights.any()
+        # without anything outdoors it leaves as the marks give it, which is drawn by itself
+        if scored.weights.any() and (held or scored.hypothesis.main is not None)
     ]
 
 

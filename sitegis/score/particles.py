@@ -10,15 +10,15 @@ from numpy.typing import NDArray
 from ..finds.records import Missed
 from ..finds.reweigh import joint_miss_showing
 from ..geometry import polyline
-from ..geometry.frames import Array
+from ..geometry.frames import Array, wrap_radians
 from ..late_dataclass import dataclass
 from ..model.results import Routes, ScoredHypothesis
 from ..model.site import Site
-from ..numerics.ordering import LENGTH_M, WEIGHT, at_least, on_lattice, ordered
+from ..numerics.ordering import LENGTH_M, MATTERS_P, WEIGHT, at_least, on_lattice, ordered
 
 # judgment, no source: enough that pits and checks rank as on all routes;
 # least probability of a way that gets any
-PARTICLES, UNSHOWN = 192, 24
+PARTICLES, UNSHOWN, FIRST_STRAIGHTS = 192, 24, 32
 LEAST_PROBABILITY = 1e-4
 
 
@@ -38,10 +38,11 @@ class Crossings:
 
 @dataclass(frozen=True, slots=True)
 class Particles:
-    """Equal shares of each hypothesis's posterior; ``unlisted`` is one particle without a route.
+    """Equal shares of each hypothesis's posterior.
 
     ``hypothesis`` (p,) is the index into ``scored``; ``weights`` (p,) sum to 1; ``listed`` (p,)
-    is False for ``unlisted``, whose ``vertices`` and ``inverts_m`` are nan. ``shows`` (p,) is False
+    is False for ``unlisted``, of which there are first straights alone and no stations.
+    ``vertices`` and ``inverts_m`` of a way without a route are nan. ``shows`` (p,) is False
     for what stands for pits that show nothing though the pipe is there.
     """
 
@@ -54,6 +55,11 @@ class Particles:
     stations_m: Array
     crossings: Crossings
     shows: NDArray[np.bool_]
+
+    @property
+    def placed(self) -> NDArray[np.bool_]:
+        """Which particles have a place that a pit could show (p,)."""
+        return np.asarray(~np.isnan(self.vertices[:, 0, 0]))
 
     def on_main(self, main_id: str) -> NDArray[np.bool_]:
         """Return which particles have a route to a main (p,)."""
@@ -98,16 +104,17 @@ def draw_particles(
         if not at_least(item.probability, LEAST_PROBABILITY):
             continue
         routes = routes_of[item.hypothesis.id]
-        parts = [(item.weights, 1.0, True, PARTICLES)]
+        most = PARTICLES if item.hypothesis.main is not None else FIRST_STRAIGHTS
+        parts = [(item.weights, 1.0, True, most)]
         if missed and item.weights.any():  # before any miss every hole shows what it crosses
             showing = still_showing(routes, missed)
             # parted: what a next hole would show, and what stays unseen though it is crossed
             both = item.weights * showing, item.weights * (1.0 - showing)
             # on the lattice, as all shares that decide later
             in_both = (float(on_lattice(own.sum(), WEIGHT)) for own in both)
-            parts = list(zip(both, in_both, (True, False), (PARTICLES, UNSHOWN), strict=True))
+            parts = list(zip(both, in_both, (True, False), (most, UNSHOWN), strict=True))
         for own, share, shown, most in parts:
-            chosen = _systematic(own, routes.tap_stations_m, most)
+            chosen = systematic(own, routes, most)
             count = max(chosen.size, 1)
             index.append(np.full(count, i))
             # equal shares of the way's probability
@@ -117,7 +124,8 @@ def draw_particles(
             if chosen.size:
                 vertices.append(pad_routes(routes.vertices[chosen], width))
                 inverts.append(pad_routes(routes.inverts_m[chosen], width))
-                stations.append(routes.tap_stations_m[chosen])
+                taps = routes.tap_stations_m
+                stations.append(taps[chosen] if taps.size else np.full(chosen.size, np.nan))
             else:
                 vertices.append(np.full((1, width, 2), np.nan))
                 inverts.append(np.full((1, width), np.nan))
@@ -128,7 +136,7 @@ def draw_particles(
         tuple(scored),
         np.concatenate(index),
         all_weights / all_weights.sum(),
-        ~np.isnan(places[:, 0, 0]),
+        ~np.isnan(np.concatenate(stations)),
         places,
         levels,
         np.concatenate(stations),
@@ -156,13 +164,33 @@ def still_showing(routes: Routes, missed: Sequence[str]) -> Array:
     return joint_miss_showing(np.reshape(singles, (-1, len(routes.lengths_m))))
 
 
-def _systematic(weights: Array, order_by: Array, count: int) -> NDArray[np.intp]:
-    """Pick ``count`` samples at even quantiles of the weights, ordered by a length."""
+def systematic(weights: Array, routes: Routes, count: int) -> NDArray[np.intp]:
+    """Pick ``count`` samples at even quantiles of the weights (m,), ordered by where they lead.
+
+    Parameters
+    ----------
+    weights
+        Weights of the samples (m,), of any sum.
+    routes
+        Route samples of one hypothesis.
+    count
+        How many to pick.
+
+    Returns
+    -------
+    NDArray[np.intp]
+        Indices (count,), none where nothing has a weight.
+    """
     if weights.size == 0 or not weights.any():
         return np.zeros(0, np.intp)
-    order = ordered(order_by, LENGTH_M)
+    if routes.tap_stations_m.size:
+        order = ordered(routes.tap_stations_m, LENGTH_M)
+    else:
+        # first straights, which lead to no tap: by their direction, round from the first one's
+        angle = np.arctan2(*np.diff(routes.vertices[:, :2], axis=1)[:, 0].T[::-1])
+        order = ordered(wrap_radians(angle - angle[0]), MATTERS_P)
     edges = np.cumsum(weights[order])
-    # systematic resampling in the order of the taps: even over the quantiles, without a draw
+    # systematic resampling in that order: even over the quantiles, without a draw
     wanted = (np.arange(count) + 0.5) / count
     found = np.searchsorted(on_lattice(edges / edges[-1], WEIGHT), on_lattice(wanted, WEIGHT))
     return np.asarray(order[found])

@@ -152,13 +152,13 @@ def lay_pits(particles: Particles, sampled: Sequence[Routes], site: Site, rules:
         [*_near_the_wall(particles, site, gap), *_along_the_routes(particles, site)]
     )
     places = _clear_of_house(places, site, gap)
-    listed = particles.listed
-    weights = particles.weights[listed]
+    placed = particles.placed
+    weights = particles.weights[placed]
     weighed = weigh_pits(site, rules, dig_area(site), _straights(particles, site), weights, places)
-    laid = best_first(weighed, weights * particles.shows[listed])[:MOST_PITS]
-    hits = np.zeros((len(laid), listed.size), bool)
-    # what has no route is exposed by no pit
-    hits[:, listed] = np.array([one.exposed for one in laid]).reshape(len(laid), len(weights))
+    laid = best_first(weighed, weights * particles.shows[placed])[:MOST_PITS]
+    hits = np.zeros((len(laid), placed.size), bool)
+    # what has no place is exposed by no pit
+    hits[:, placed] = np.array([one.exposed for one in laid]).reshape(len(laid), len(weights))
     hits &= particles.shows
     # particles that no pit tells apart count as one: shorter sums, equal to the bit
     columns, group_of = np.unique(hits, axis=1, return_inverse=True)
@@ -173,11 +173,11 @@ def lay_pits(particles: Particles, sampled: Sequence[Routes], site: Site, rules:
 
 
 def _straights(particles: Particles, site: Site) -> Straights:
-    """Return the straights of the listed particles, the ground's error folded in."""
-    listed = particles.listed
-    strata = (np.arange(listed.sum()) * _GOLDEN + 0.5) % 1.0
-    vertices = particles.vertices[listed]
-    level = particles.inverts_m[listed]
+    """Return the straights of the particles that have a place, the ground's error folded in."""
+    placed = particles.placed
+    strata = (np.arange(placed.sum()) * _GOLDEN + 0.5) % 1.0
+    vertices = particles.vertices[placed]
+    level = particles.inverts_m[placed]
     inverts = with_ground_error(level, strata, *ground_error(site, vertices, level, vertices))
     return straights_of(vertices, inverts)
 
@@ -205,8 +205,8 @@ def exposed_by(pit: Candidate, particles: Particles, site: Site) -> Flags:
         np.array([pit.angle_rad]),
         np.array([pit.size_m]),
     )
-    seen = np.zeros(particles.listed.size, bool)
-    seen[particles.listed] = pit.ground_m - crossings.invert_m[0] <= pit.depth_m
+    seen = np.zeros(particles.placed.size, bool)
+    seen[particles.placed] = pit.ground_m - crossings.invert_m[0] <= pit.depth_m
     return np.asarray(seen & particles.shows)
 
 

@@ -68,8 +68,10 @@ def most_probable_route(routes: Routes, weights: Array) -> int | None:
     Returns
     -------
     int | None
-        Index of the sample, None where there is none.
+        Index of the sample, None where there is none, or none that reaches a main.
     """
+    if not routes.tap_stations_m.size:
+        return None
     heaviest = ordered(weights, WEIGHT, descending=True)[:KERNEL_SAMPLES]
     heaviest = heaviest[weights[heaviest] > 0.0]
     if heaviest.size == 0:

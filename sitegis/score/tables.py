@@ -282,7 +282,7 @@ def _notice_probability_without_routes(item: Any, main_id: str, site: Site) -> A
 def _missed(items: Iterable[Named], routes: Routes) -> Array | float:
     """Return ln P(no hole shows the pipe | route), all misses together.
 
-    Of ``unlisted`` the mean over its draws; 0 of a listed way without a route.
+    0 of a way without a route.
     """
     singles = [
         np.exp(routes.log_likelihoods[name])
@@ -291,8 +291,7 @@ def _missed(items: Iterable[Named], routes: Routes) -> Array | float:
     ]
     if not singles:
         return 0.0
-    joint = joint_miss_likelihood(np.stack(singles))
-    return np.log(joint if routes.tap_stations_m.size else joint.mean())
+    return np.asarray(np.log(joint_miss_likelihood(np.stack(singles))))
 
 
 def main_by_id(site: Site, main_id: str) -> Main:

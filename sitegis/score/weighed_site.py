@@ -129,9 +129,8 @@ def hypothesis_evidence(
 ) -> EvidenceSum:
     """Estimate ln Z of one hypothesis.
 
-    ``unlisted`` has no routes: its ln Z is the ``log_fit`` of its record plus its items' log
-    likelihoods. Without the geometry (``locates`` left out) the routes stay as sampled and only
-    their fit, ln Z of the geometry alone, is taken away.
+    Without the geometry (``locates`` left out) the routes stay as sampled and only their fit, ln Z
+    of the geometry alone, is taken away.
 
     Parameters
     ----------
@@ -147,11 +146,8 @@ def hypothesis_evidence(
     EvidenceSum
         ln Z with its standard error.
     """
-    geometry_counts = LOCATES not in without
-    if routes.hypothesis.way == "unlisted":
-        return _unlisted_evidence(weighed, routes, without, geometry_counts=geometry_counts)
     estimate = estimate_log_evidence(log_weights(weighed, routes, without), routes.drawn)
-    if geometry_counts:
+    if LOCATES not in without:
         return estimate
     geometry = estimate_log_evidence(routes.log_prior, routes.drawn)
     if geometry.log_z == -np.inf:
@@ -161,15 +157,6 @@ def hypothesis_evidence(
     return EvidenceSum(
         estimate.log_z - geometry.log_z, estimate.log_z_se, estimate.effective_samples
     )
-
-
-def _unlisted_evidence(
-    weighed: WeighedSite, routes: Routes, without: frozenset[str], *, geometry_counts: bool
-) -> EvidenceSum:
-    """Return ln Z of ``unlisted``, which is exact."""
-    flat = _flat_evidence(weighed, routes, without)
-    fit = routes.log_fit if geometry_counts else 0.0
-    return EvidenceSum(flat.log_z + fit, 0.0, 0.0)
 
 
 def _flat_evidence(weighed: WeighedSite, routes: Routes, without: frozenset[str]) -> EvidenceSum:

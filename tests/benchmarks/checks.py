@@ -120,7 +120,7 @@ def plan(survey: Survey) -> Dig:
 
 
 def whole_particles(survey: Survey) -> Particles:
-    """Return every route sample as a particle, ``unlisted`` as one without a route."""
+    """Return every route sample as a particle, ``unlisted`` by its first straights."""
     routes_of = {routes.hypothesis.id: routes for routes in survey.routes}
     width = max([r.vertices.shape[1] for r in survey.routes if r.vertices.size], default=2)
     owner, weights, vertices, inverts, stations = [], [], [], [], []
@@ -133,7 +133,8 @@ def whole_particles(survey: Survey) -> Particles:
         nothing = np.full((1, width, 2), np.nan)
         vertices.append(pad_routes(routes.vertices, width) if some else nothing)
         inverts.append(pad_routes(routes.inverts_m, width) if some else nothing[..., 0])
-        stations.append(routes.tap_stations_m if some else np.full(1, np.nan))
+        taps = routes.tap_stations_m
+        stations.append(taps if taps.size == count else np.full(count, np.nan))
     places = np.concatenate(vertices)
     return _particles(
         survey,
@@ -153,7 +154,7 @@ def _particles(
         survey.scores.hypotheses,
         owner.astype(np.intp),
         weights,
-        ~np.isnan(vertices[:, 0, 0]),
+        ~np.isnan(stations),
         vertices,
         inverts,
         stations,

@@ -115,7 +115,8 @@ def _unlisted(survey: Survey, loose: list[int]) -> dict[str, Any] | None:
 
 
 def _apart(cloud: RouteCloud) -> list[float]:
-    assert cloud.showing is not None
+    if cloud.showing is None:  # of no routes
+        return []
     # showing = (1 − c / L) / (1 − c), solved for L; apart = (L − c) / (1 − c)
     joint = COMMON_FAILURE / (1.0 - cloud.showing * (1.0 - COMMON_FAILURE))
     return [float(value) for value in (joint - COMMON_FAILURE) / (1.0 - COMMON_FAILURE)]

@@ -35,11 +35,13 @@ function normalDensity(x, sd) {
   return Math.exp(-0.5 * (x / sd) ** 2) / (sd * Math.sqrt(2 * Math.PI));
 }
 
-/* The density of a find: this drain where it is said to be, or a stray pipe. */
-function findLikelihood(data, find) {
-  return data.vertices.map((line, i) => {
+/* The density of a find: this drain where it is said to be, or a stray pipe. Of first straights,
+   those that end before the find may pass anywhere. */
+function findLikelihood(data, routes, find) {
+  return routes.vertices.map((line, i) => {
     let best = Infinity;
     let invert = 0;
+    let along = 0;
     for (let k = 1; k < line.length; k += 1) {
       const [a, b] = [line[k - 1], line[k]];
       const step = [b[0] - a[0], b[1] - a[1]];
@@ -48,15 +50,14 @@ function findLikelihood(data, find) {
       const away = Math.hypot(find.x - a[0] - share * step[0], find.y - a[1] - share * step[1]);
       if (away < best) {
         best = away;
-        invert = data.inverts[i][k - 1] + share * (data.inverts[i][k] - data.inverts[i][k - 1]);
+        along = share;
+        invert = routes.inverts[i][k - 1] + share * (routes.inverts[i][k] - routes.inverts[i][k - 1]);
       }
     }
+    const stray = strayFind(data, find);
+    if (routes !== data && along >= 1) { return stray; }
     let right = normalDensity(best, data.across_sd[find.work]);
-    let stray = 1 / data.stray_breadth;
-    if (find.invert !== null) {
-      right *= normalDensity(invert - find.invert, data.depth_sd);
-      stray /= data.stray_depth;
-    }
+    if (find.invert !== null) { right *= normalDensity(invert - find.invert, data.depth_sd); }
     return data.right[find.work] * right + (1 - data.right[find.work]) * stray;
   });
 }
@@ -70,6 +71,7 @@ function strayFind(data, find) {
 function weighFinds(data, finds) {
   const c = data.common;
   const before = data.apart || data.weights.map(() => 1);
+  const found = finds.filter((find) => find.found);
   const after = (routes, known) => {
     const apart = [...known];
     finds.filter((find) => !find.found).forEach((find) => {
@@ -80,27 +82,31 @@ function weighFinds(data, finds) {
     return apart;
   };
   const apart = after(data, before);
-  const weights = [...data.weights];
-  const loose = data.loose.map((one) => one[1]);
-  finds.filter((find) => find.found).forEach((find) => {
-    findLikelihood(data, find).forEach((l, i) => { weights[i] *= l; });
-    loose.forEach((w, i) => { loose[i] = w * strayFind(data, find); });
-  });
   const joint = (a) => c + (1 - c) * a;
   const showing = (a) => (1 - c / joint(a)) / (1 - c);
-  const all = (list) => list.reduce((sum, a) => sum + joint(a), 0);
-  const ways = data.unlisted ? after(data.unlisted, data.unlisted.apart) : [];
-  const left = all(ways);
-  if (data.unlisted) { loose[data.unlisted.loose] *= left / all(data.unlisted.apart); }
-  weights.forEach((w, i) => { weights[i] = w * joint(apart[i]) / joint(before[i]); });
-  const carried = weights.reduce((a, b) => a + b, 0);
-  const total = carried + loose.reduce((a, b) => a + b, 0);
+  const sum = (list) => list.reduce((a, b) => a + b, 0);
+  const weighed = (routes, start, then, known) => {
+    const told = found.map((find) => findLikelihood(data, routes, find));
+    return start.map((w, i) => told.reduce((product, of) => product * of[i], w * joint(then[i]) / joint(known[i])));
+  };
+  const weights = weighed(data, data.weights, apart, before);
+  const loose = data.loose.map((one) => found.reduce((w, find) => w * strayFind(data, find), one[1]));
+  let ways = [];
+  if (data.unlisted) {
+    const { apart: known, loose: own } = data.unlisted;
+    const then = after(data.unlisted, known);
+    const shares = weighed(data.unlisted, known.map(() => data.loose[own][1] / known.length), then, known);
+    loose[own] = sum(shares);
+    ways = then.map((a, i) => ({ share: loose[own] > 0 ? shares[i] / loose[own] : 0, showing: showing(a) }));
+  }
+  const carried = sum(weights);
+  const total = carried + sum(loose);
   const squares = weights.reduce((a, b) => a + b * b, 0);
   return {
     weights: weights.map((w) => (total > 0 ? w / total : w)),
     loose: loose.map((w) => (total > 0 ? w / total : w)),
     showing: apart.map(showing),
-    ways: ways.map((a) => ({ share: joint(a) / left, showing: showing(a) })),
+    ways,
     effective: squares > 0 ? carried * carried / squares : 0,
   };
 }
