@@ -16,7 +16,8 @@ probability of the next pit hold after misses, and do the intervals hold with fi
 Beside what is dug, what stands by chance: one find 1 to 6 m out and a second one 5 m on, wherever
 the marks point; and two holes about the exit, as far as they miss, and a find after the first miss.
 All of one site starts from the same exit. FILE keeps what was done, so that a run goes on where it
-stopped; with SITES 0 what it holds is printed. A fourth argument are the workers, else one.
+stopped; with SITES 0 what it holds is printed. A fourth argument are the workers, else one; with
+``dug`` after it sites are only dug: nothing stands by chance.
 The ground is as far off what is mapped as the site says, everywhere (``Dig.ground_m``).
 """
 
@@ -25,6 +26,7 @@ from __future__ import annotations
 import sys
 from contextlib import ExitStack
 from dataclasses import replace
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -298,7 +300,7 @@ def _note(row: Row, state: str, survey: Survey, dig: Dig) -> None:
         row.setdefault("samples", {})[state] = _samples(survey)
 
 
-def run_site(seed: int) -> Row:
+def run_site(seed: int, *, by_chance: bool = True) -> Row:
     """Dig one site, then find and miss by chance; with a ``fault`` where it gives no answer."""
     true = draw_site(seed, "stated")
     survey = Survey(true.site, load_rules(true.site.rule_set))
@@ -307,7 +309,8 @@ def run_site(seed: int) -> Row:
         for step in (place_points, fit_line, find_exit):
             survey = step(survey)
         dig_out(answered(survey), Dig(seed, true), row)
-        stand_by_chance(survey, Dig(seed, true), row, np.random.default_rng([seed, 78]))
+        if by_chance:
+            stand_by_chance(survey, Dig(seed, true), row, np.random.default_rng([seed, 78]))
     except ComputationError as error:
         row["fault"] = str(error)
     return row
@@ -543,7 +546,8 @@ def main() -> None:
     asked = sys.argv[1:]
     sites, first, path, *more = asked
     workers, seeds = int(more[0]) if more else 1, range(int(first), int(first) + int(sites))
-    rows = run_kept(run_site, seeds, workers, Path(path)) if seeds else all_kept(Path(path))
+    work = partial(run_site, by_chance="dug" not in more)
+    rows = run_kept(work, seeds, workers, Path(path)) if seeds else all_kept(Path(path))
     whole = [row for row in rows if "fault" not in row]
     tell(f"python -m tests.benchmarks.digging {sites} {first} FILE")
     tell(f"{len(whole)} sites; {len(rows) - len(whole)} more gave no answer\n")
