@@ -11,7 +11,7 @@ from scipy import stats
 
 from sitegis.finds.records import Missed
 from sitegis.model.survey import Survey
-from sitegis.numerics.intervals import LEVELS, Strata
+from sitegis.numerics.intervals import LEVELS, Region, Strata
 from sitegis.score.intervals import (
     NO_PRACTICE,
     _draws,
@@ -27,6 +27,7 @@ from sitegis.score.intervals import (
 )
 from sitegis.units import format_station
 
+from .benchmarks.coverage import least_region
 from .filled import filled_survey
 
 
@@ -264,3 +265,25 @@ def test_what_keeps_to_no_practice_lies_on_the_marks_alone() -> None:
     assert found.sum() == pytest.approx(1.0)
     assert found[:2] == pytest.approx((1.0 - NO_PRACTICE) * weights[:2])
     assert found[2] / found[3] == pytest.approx(1.0 / 3.0)
+
+
+def test_a_place_of_95_percent_counts_what_keeps_to_no_practice() -> None:
+    """Two clusters 3 m apart, the second of 2 % and, widened, of 12 %: by what each set holds.
+
+    The least set of 95 % of 98 and 2 is the first alone; of 88 and 12 it needs both.
+    """
+    generator = np.random.default_rng(3)
+    points = generator.normal(0.0, 0.1, (2000, 2)) + np.repeat([[0.0, 0.0], [3.0, 0.0]], 1000, 0)
+    kind = Strata(np.zeros(2000, np.int64), np.repeat([0, 1], 1000))
+    share = [np.repeat(np.array([p, 1.0 - p]) / 1000, 1000) for p in (0.98, 0.88)]
+    narrow, wide = place_sets(points, share[0], kind), place_sets(points, share[0], kind, share[1])
+
+    def holds(region: Region, x_m: float) -> bool:
+        return least_region((region,), np.array([x_m, 0.0])) < 1.0
+
+    assert holds(narrow[2], 0.0)
+    assert not holds(narrow[2], 3.0)
+    assert holds(wide[2], 0.0)
+    assert holds(wide[2], 3.0)
+    assert not any(holds(region, 3.0) for region in wide[:2])
+    assert [one.pieces for one in wide[:2]] == [one.pieces for one in narrow[:2]]

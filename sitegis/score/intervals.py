@@ -39,9 +39,9 @@ DRAWS_EACH, LEAST_DRAWS = 32, 512
 LEAST_STRATUM = 0.03
 """A kind of exit less probable than this counts to the most probable kind. Judgment."""
 NO_PRACTICE = 0.10
-"""Share of laterals that keep to no practice by which routes are weighed: their direction at the
-wall is known as the marks give it. For sets of 95 % alone. Judgment, no source: with none what no
-mark shows falls short (tests/benchmarks/coverage.txt)."""
+"""Share of laterals that keep to no practice by which routes are weighed: place and direction at
+the wall are known as the marks give them. For sets of 95 % alone. Judgment, no source: with none
+what no mark shows falls short (tests/benchmarks/coverage.txt)."""
 LEAST_TURN_RAD = float(np.radians(min(CATALOG_DEG)))
 """Directions less apart than the least made bend are not told apart: fittings are rolled."""
 
@@ -53,9 +53,9 @@ def exit_spread(survey: Survey) -> ExitSpread:
     held outdoors, leaves as the marks give it. The slope is that of
     the drain under the slab, which the marks and practice alone tell. The 95 % sets of
     direction and place hold their level whether two marks or more, one or none lie after the last
-    bend, and whichever wall the drain leaves by; those of 50 and 80 % are the least. For the
-    direction's 95 % a twentieth counts as the marks give it, whatever routes say, as long as
-    nothing is held outdoors.
+    bend, and whichever wall the drain leaves by; those of 50 and 80 % are the least. For
+    these 95 % a tenth counts as the marks give it, whatever routes say, as long as nothing is
+    held outdoors.
     """
     exit, site = survey.exit, survey.site
     poses, component, alone = _poses(survey)
@@ -75,7 +75,7 @@ def exit_spread(survey: Survey) -> ExitSpread:
     )
     return ExitSpread(
         shifted(direction_sets(turn, weights, strata, widened), exit.angle_rad),
-        place_sets(np.stack([x, y], axis=1), weights, strata),
+        place_sets(np.stack([x, y], axis=1), weights, strata, widened),
         central_intervals(invert, weights),
         central_intervals(ground - invert, weights),
         central_intervals(*slopes),
@@ -139,7 +139,9 @@ def direction_sets(
     return (*likeliest, without_gaps(widest, LEAST_TURN_RAD))
 
 
-def place_sets(points: Array, weights: Array, strata: Strata) -> tuple[Region, ...]:
+def place_sets(
+    points: Array, weights: Array, strata: Strata, widened: Array | None = None
+) -> tuple[Region, ...]:
     """Return the regions of a place (m, 2) as :func:`direction_sets` those of a direction.
 
     Parameters
@@ -150,6 +152,8 @@ def place_sets(points: Array, weights: Array, strata: Strata) -> tuple[Region, .
         Their weights (m,).
     strata
         Kind and part of each sample.
+    widened
+        Weights (m,) for the set of 95 %; None for the same.
 
     Returns
     -------
@@ -157,7 +161,8 @@ def place_sets(points: Array, weights: Array, strata: Strata) -> tuple[Region, .
         One for each of 50, 80 and 95 %.
     """
     likeliest = highest_density_regions(points, weights, levels=LEVELS[:-1])
-    return likeliest + highest_density_regions(points, weights, strata, LEVELS[-1:])
+    widened = weights if widened is None else widened
+    return likeliest + highest_density_regions(points, widened, strata, LEVELS[-1:])
 
 
 def exit_strata(exit: Exit, component: NDArray[np.int64], weights: Array) -> Strata:
