@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
+import shapely.affinity
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -14,6 +16,7 @@ from sitegis.dig.excavation import (
     excavate,
     excavations,
     joint_sides,
+    longer_values,
     pit_statements,
     planned_soil,
     prismoid_m3,
@@ -25,6 +28,7 @@ from sitegis.model.dig_plan import LongerPit, Pit
 from sitegis.model.site import DigSettings, Site
 from sitegis.pits.cost import rectangle_rings
 from sitegis.rules.rule_set import load_rules
+from sitegis.units import about
 from tests.dig_clouds import RULES, two_way_survey
 from tests.invented import corner_site
 
@@ -294,3 +298,47 @@ def test_every_planned_pit_gets_its_quantities() -> None:
     assert [one.vertical_m3 for one in found] == pytest.approx(
         [pit.volume_m3 if pit.whole is None else pit.whole.volume_m3 for pit in survey.dig.pits]
     )
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_pits_as_one_are_the_least_box_that_shapely_turns_about_them(seed: int) -> None:
+    """Turned back by each pit's own angle, the bounds of all corners; the least area of these."""
+    generator = np.random.default_rng(seed)
+    rings = []
+    for angle in generator.uniform(-1.5, 1.5, 3):
+        box = shapely.affinity.rotate(shapely.box(-1.1, -0.4, 1.1, 0.4), angle, use_radians=True)
+        moved = shapely.affinity.translate(box, *generator.uniform(-2.0, 2.0, 2))
+        rings.append(shapely.get_coordinates(moved)[:4])
+    every, sizes = shapely.MultiPoint(np.concatenate(rings)), []
+    for ring in rings:
+        edge = ring[1] - ring[0]
+        turned = shapely.affinity.rotate(
+            every, -float(np.arctan2(edge[1], edge[0])), (0, 0), use_radians=True
+        )
+        low_x, low_y, high_x, high_y = turned.bounds
+        sizes.append(sorted((high_x - low_x, high_y - low_y), reverse=True))
+    length, width = min(sizes, key=lambda size: size[0] * size[1])
+    assert joint_sides(rings) == pytest.approx((length, width))
+
+
+@pytest.mark.parametrize(("toward", "axis"), [("right", 0), ("left", 0), ("rear", 1), ("front", 1)])
+def test_a_pit_is_lengthened_by_the_side_that_points_away_from_the_rest(
+    toward: str, axis: int
+) -> None:
+    """A part 0.7 by 1.9 m beside a pit turned a little: by its 0.7 along, by its 1.9 across."""
+    turn, way = 0.2, 1.0 if toward in ("right", "rear") else -1.0
+    for first in (0, 1):
+        size = (0.7, 1.9)
+        ring = np.array([[0.0, 0.0], [size[0], 0.0], size, [0.0, size[1]]])
+        ring = np.roll(ring, -first, axis=0)
+        around = np.exp(1j * turn)
+        ring = np.array([[z.real, z.imag] for z in (complex(*one) * around for one in ring)])
+        middle = ring.mean(axis=0)
+        away = np.exp(1j * (turn + 0.5 * np.pi * axis)) * way * 3.0
+        whole = SimpleNamespace(ring=ring - [away.real, away.imag], ranks=(2, 3), depth_m=1.4)
+        pit = SimpleNamespace(ring=ring, x_m=middle[0], y_m=middle[1])
+        survey = SimpleNamespace(site=SimpleNamespace(units="m"), rules=load_rules("us-ipc"))
+        said = longer_values(survey, pit, whole)  # type: ignore[arg-type]  # what it reads
+        assert said["toward"] == f"toward the {toward}"
+        assert said["length"] == about(size[axis], "m")
+        assert (said["before"], said["depth"]) == ("2", about(1.4, "m"))

@@ -7,6 +7,7 @@ Units: IPC Table 709.1 (bathroom group 5, kitchen sink 2, clothes washer 2), UPC
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -14,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sitegis.dig.codes import least_size
-from sitegis.dig.loads import pipe_loads
+from sitegis.dig.loads import _stretches, downstream, pipe_loads
 from sitegis.dig.tie_in import tie_ins
 from sitegis.model.branches import Branch, Branches, Wye
 from sitegis.model.derived import PipeLoad
@@ -278,3 +279,23 @@ def test_a_storm_branch_carries_nothing() -> None:
 
     assert ("bar", 0) not in named
     assert named["main", 1].units == 9
+
+
+def test_a_stretch_of_no_length_is_left_out() -> None:
+    """Wyes at 3 and 7.5 m, one beyond each end: of 10 m three stretches, each with a length."""
+    pipe = SimpleNamespace(run="T", length_m=10.0)
+    others = {
+        str(at): SimpleNamespace(run=str(at), joins="T", wye_m=at) for at in (7.5, -2.0, 3.0, 12.0)
+    }
+    others["x"] = SimpleNamespace(run="x", joins="other", wye_m=5.0)
+    found = _stretches(others, pipe)  # type: ignore[arg-type]  # what it reads of a pipe
+    assert found == [(0.0, 3.0), (3.0, 7.5), (7.5, 10.0)]
+
+
+def test_past_the_known_end_the_last_stretch_carries_what_ties_in() -> None:
+    """Three stretches up to 9 m: at 4 m the second, at 9.5 m the third, alone."""
+    loads = tuple(SimpleNamespace(run="", to_m=at) for at in (3.0, 6.0, 9.0))
+    survey = SimpleNamespace(joined=None)
+    for station, expected in ((4.0, 6.0), (0.0, 3.0), (9.5, 9.0)):
+        found = downstream(loads, survey, "", station)  # type: ignore[arg-type]
+        assert [one.to_m for one in found] == [expected]

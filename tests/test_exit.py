@@ -696,3 +696,32 @@ def test_what_meets_no_wall_or_has_no_weight_is_no_exit() -> None:
     assert found.marks_after.tolist() == [2, 3]
     assert found.means[:, :2] == pytest.approx(means[kept, :2] + lengths[kept, None] * ahead)
     assert found.weights / found.weights.sum() == pytest.approx([0.4 / 0.7, 0.3 / 0.7])
+
+
+def test_an_end_is_held_to_the_wall_that_shapely_has_nearest() -> None:
+    """Ends alike in every direction move square off the nearest side of a house in an L."""
+    ring = np.array([[0.0, 0.0], [8.0, 1.0], [7.5, 5.0], [4.0, 4.5], [3.6, 9.0], [-1.0, 8.4]])
+    building = replace(corner_site().building, vertices=ring, outline_sd_m=0.01)
+    house = shapely.Polygon(ring)
+    generator = np.random.default_rng(6)
+    places = generator.uniform(-1.0, 9.0, (300, 2))
+    near = shapely.distance(house.exterior, shapely.points(places)) < 0.3
+    within = shapely.contains_xy(house, *places.T)
+    means = np.column_stack([places, np.full(300, 0.3)])[near & within]
+    count = len(means)
+    held, _, moved, _ = _held_inside(
+        np.full(count, 1.0 / count), means, np.tile(0.2**2 * np.eye(3), (count, 1, 1)), building
+    )
+    assert held.all()
+    met = set()
+    for before, after in zip(means, moved, strict=True):
+        sides = [shapely.LineString(ring[[i, (i + 1) % 6]]) for i in range(6)]
+        gaps = [side.distance(shapely.Point(before[:2])) for side in sides]
+        side = int(np.argmin(gaps))
+        edge = complex(*(ring[(side + 1) % 6] - ring[side]))
+        inward = 1j * edge / abs(edge)
+        step = complex(*(after - before)[:2]) / inward
+        assert step.real > 0
+        assert step.imag == pytest.approx(0.0, abs=1e-9)
+        met.add(side)
+    assert len(met) == 6

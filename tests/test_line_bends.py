@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,16 +11,17 @@ from scipy import optimize, stats
 from scipy.special import logsumexp
 
 from sitegis.geometry.frames import Array
-from sitegis.line import follow
+from sitegis.line import bends, follow
 from sitegis.line.bend_catalog import (
     BENDS_PER_M,
     CATALOG_DEG,
     CATALOG_WEIGHTS,
     FREE_SHARE,
     SIGNED_RAD,
+    SIGNED_SD_RAD,
 )
-from sitegis.line.bends import _ties, fit_plan
-from sitegis.line.follow import follow_drain
+from sitegis.line.bends import _chain_of, _ties, fit_plan
+from sitegis.line.follow import State, follow_drain
 from sitegis.line.states import tail_nodes
 from sitegis.line.straights import HEADING_SD_RAD
 from sitegis.model.results import LineEnd
@@ -377,3 +379,41 @@ def test_each_bend_is_tied_to_the_marked_bend_next_to_it() -> None:
     xy[0] = corners[1] + [0.54, 0.54]
     assert _ties(marks_of(xy, np.ones(2), bend_marks=far), start) == ()
     assert _ties(marks_of(xy, np.ones(2), bend_marks=bends), start[[0, 3]]) == ()
+
+
+def test_a_chain_is_fitted_from_its_row_with_the_noise_as_learned(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Located marks 1.7 times as wide each, taped ones as stated; straights through their marks.
+
+    A straight with no mark of its own starts through the bend that opens it.
+    """
+    xy = polyline((22.5, -45.0), runs=(3, 2, 3))
+    plain = marks_of(xy, np.array([0.05**2, 0.04**2]))
+    marks = replace(plain, received=np.arange(len(xy)) % 3 != 1)
+    state, asked = follow_drain(marks), []
+    row = int(np.flatnonzero(state.bends == 3)[0])
+    monkeypatch.setattr(bends, "fit_chain", lambda *given, **more: asked.append((given, more)))
+    _chain_of(state, row, marks, 1.7**2)
+    ((scaled, segment, start), more) = asked[0]
+    n, each = len(xy), np.where(marks.received, 1.7**2, 1.0)
+    for i in range(n):
+        assert scaled.independent[i] == pytest.approx(each[i] * marks.independent[i])
+    extra = scaled.covariance - marks.covariance
+    for i in range(n):
+        for j in range(n):
+            block = extra[2 * i : 2 * i + 2, 2 * j : 2 * j + 2]
+            expected = (each[i] - 1.0) * marks.independent[i] if i == j else np.zeros((2, 2))
+            assert block == pytest.approx(expected, abs=1e-12)
+    spans, kinds = state.spans[row, :3].tolist(), state.turns[row, :3]
+    assert segment.tolist() == [sum(i >= one for one in spans) for i in range(n)]
+    assert more["nominal_rad"] == pytest.approx(SIGNED_RAD[kinds])
+    assert more["nominal_sd_rad"] == pytest.approx(SIGNED_SD_RAD[kinds])
+    assert start[1:4] == pytest.approx(SIGNED_RAD[kinds])
+    assert start[:4].sum() == pytest.approx(state.angle[row])
+    for k in range(4):
+        own = xy[segment == k] if (segment == k).any() else state.at[row, k - 1 : k]
+        left = np.exp(1j * (start[: k + 1].sum() + 0.5 * np.pi))
+        through = np.mean([(complex(*at) * left.conjugate()).real for at in own])
+        assert start[4 + k] == pytest.approx(through)
+    assert isinstance(state, State)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from sitegis.messages.errors import ComputationError
-from sitegis.place.adjust import solve_network
+from sitegis.place.adjust import Solution, solve_network
 from sitegis.place.network import Network, Observation, compile_equations, evaluate
 from sitegis.place.observability import (
     _candidates,
@@ -114,3 +114,39 @@ def test_what_moves_along_either_axis_is_loose() -> None:
         loose = np.full((12, 1), 1e-6)
         loose[row] = -0.7
         assert _loose_parts(network, loose) == (rooms, points)
+
+
+def test_each_further_cure_is_the_best_one_after_those_before_it() -> None:
+    """Two marks on no room and a room that swings: the information inverted anew each time."""
+    network = swinging_room()
+    nodes = dict(network.nodes) | {"r": network.size, "s": network.size + 2}
+    network = Network(nodes, network.poses, network.size + 4, network.observations)
+    x = np.concatenate(
+        [
+            solve_network(swinging_room(), starting_values(swinging_room(), np.array([4.0, 2.0])))[
+                0
+            ].x,
+            [3.0, 3.4, 6.1, -1.2],
+        ]
+    )
+    equations = compile_equations(network.observations, network.size)
+    design = evaluate(equations, x)[1] / equations.sds[:, None]
+    solution = Solution(x, 0.0, 1, converged=True, whitened=np.zeros(len(design)), design=design)
+    information = design.T @ design + np.eye(network.size) / 30.0**2
+    chosen = best_cures(network, solution, 4)
+    assert len(chosen) == 4
+    covariance = np.linalg.inv(information)
+    spread = {n: np.trace(covariance[c : c + 2, c : c + 2]) for n, c in nodes.items()}
+    held = [n for n in spread if spread[n] < 4.0]
+    for start, end in chosen:
+        left = {}
+        for a in spread.keys() - set(held):
+            for b in held:
+                tape = Observation("", "distance", (nodes[a], nodes[b]), 1.0, 0.015)
+                row = evaluate(compile_equations([tape], network.size), x)[1] / 0.015
+                after = np.linalg.inv(information + row.T @ row)
+                left[a, b] = (float(np.linalg.eigvalsh(after)[-1]), row)
+        best = min(one[0] for one in left.values())
+        assert left[start, end][0] == pytest.approx(best, rel=1e-3)
+        row = left[start, end][1]
+        information = information + row.T @ row

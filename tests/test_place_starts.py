@@ -21,7 +21,11 @@ from sitegis.place.starts import (
     _PLACES,
     _circle_points,
     _grid,
+    _local_observations,
+    _origin,
+    _pivot,
     _State,
+    _turn,
     rigid_fit,
     starting_values,
 )
@@ -355,3 +359,58 @@ def test_a_pose_is_tried_about_its_hinge_or_over_the_site() -> None:
         assert len(np.unique(grid[:, :2], axis=0)) == _PLACES**2
         assert grid[:, :2].min(axis=0) == pytest.approx([5.0 - reach, 4.0 - reach])
         assert grid[:, :2].max(axis=0) == pytest.approx([5.0 + reach, 4.0 + reach])
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_what_is_read_of_a_pose_at_the_truth_is_the_truth(seed: int) -> None:
+    """Its angle by a turn, its hinge by a shared node or by its own corner: complex sums."""
+    truth = Truth(seed)
+    house, room = truth.pose("house"), truth.pose("room")
+    other = truth.pose("other")
+    shared, loose = truth.node("shared"), truth.node("loose")
+    truth.hold_pose(house)
+    truth.hold_node(shared)
+    truth.see("turn", [room + 2, house + 2], truth.x[room + 2] - truth.x[house + 2])
+    truth.see("turn", [other + 2, room + 2], truth.x[other + 2] - truth.x[room + 2])
+    truth.offsets(room, house)
+    truth.offsets(shared, other)
+    truth.offsets(loose, other)
+    truth.see("distance", [loose, shared], abs(truth.at(loose) - truth.at(shared)))
+    truth.see("distance", [loose, other], abs(truth.at(loose) - truth.at(other)))
+    network = Network(truth.nodes, truth.poses, len(truth.x), tuple(truth.items))
+    x = np.array(truth.x)
+    assert _turn(network, x, {house}, room) == pytest.approx(x[room + 2])
+    assert _turn(network, x, {house}, other) is None
+    assert _turn(network, x, {room}, other) == pytest.approx(x[other + 2])
+    offsets = {
+        (item.columns[0], item.columns[1]): np.zeros(2)
+        for item in truth.items
+        if item.kind == "offset-x"
+    }
+    for item in truth.items:
+        if item.kind in ("offset-x", "offset-y"):
+            offsets[item.columns[0], item.columns[1]][int(item.kind == "offset-y")] = item.value
+    corner = _origin(x, {house}, room, offsets)
+    assert corner == pytest.approx(x[room : room + 2])
+    assert _origin(x, set(), room, offsets) is None
+    state = _State(x, frozenset({house, shared}))
+    hinge = _pivot(state, room, [i for i in truth.items if i.columns[0] == room])
+    assert hinge is not None
+    assert hinge[0] == pytest.approx(x[room : room + 2])
+    assert hinge[1].tolist() == [0.0, 0.0]
+    hinge = _pivot(state, other, truth.items)
+    assert hinge is not None
+    there = truth.at(other) + complex(*hinge[1]) * cmath.exp(1j * truth.x[other + 2])
+    assert (there.real, there.imag) == pytest.approx(tuple(x[shared : shared + 2]))
+    # what ties a room with its loose node to what is placed: nothing within it, nothing beyond it
+    found = {item.name for item in _local_observations(network, state, other)}
+    expected = {
+        item.name
+        for item in truth.items
+        if item.kind != "distance" and item.columns == (shared, other)
+    } | {item.name for item in truth.items if item.columns == (loose, shared)}
+    assert found == expected
+    placed = _State(x, frozenset({house, room, shared}))
+    found = {item.name for item in _local_observations(network, placed, other)}
+    turns = {item.name for item in truth.items if item.columns == (other + 2, room + 2)}
+    assert found == expected | turns
