@@ -15,13 +15,19 @@ from sitegis.dig.cloud import RouteCloud, gather_cloud, whole_cloud
 from sitegis.dig.corridors import (
     CELL_M,
     CELLS_ACROSS_AT_MOST,
+    SMOOTH_CELLS,
+    _cells_along,
+    _central_order,
     _filled,
     _lay_grid,
+    _rasterize,
     draw_corridors,
 )
+from sitegis.dig.hits import Grid
 from sitegis.model.dig_plan import Corridor
 from sitegis.model.results import Routes
 from sitegis.model.survey import Survey
+from sitegis.numerics.raster import smoothed
 from sitegis.write.gis.geojson import geojson_bytes
 from tests.dig_clouds import alley_routes, front_routes, survey_of, two_way_survey, unlisted
 from tests.filled import filled_survey
@@ -227,3 +233,43 @@ def test_a_raster_of_corridors_covers_all_with_four_cells_to_spare(
         assert (gap / grid.cell_m >= 4.0 - 1e-9).all()
         assert (gap / grid.cell_m < 5.0).all()
     assert low / grid.cell_m == pytest.approx(np.rint(low / grid.cell_m), abs=1e-6)
+
+
+def test_a_route_is_as_central_as_its_least_dense_station() -> None:
+    """Written out route by route: shapely's places at twelfths, the weight through their cells.
+
+    At each station a route counts as the share of those in as dense a cell or a denser one; its
+    worst station orders it.
+    """
+    generator = np.random.default_rng(7)
+    count, grid = 25, Grid((-2.0, -3.0), 0.5, 26, 30)
+    vertices = generator.uniform([0.0, 0.0], [9.0, 7.0], (count, 3, 2))
+    weights = generator.dirichlet(np.full(count, 3.0))
+    cloud = RouteCloud(vertices, np.zeros((count, 3)), weights, np.zeros(count, np.int64), ("one",))
+    drawn = _rasterize(cloud, np.ones(count, bool), grid)
+    lines = shapely.linestrings(vertices)
+    centers = grid.centers().reshape(-1, 2)
+    boxes = shapely.box(*(centers - 0.25).T, *(centers + 0.25).T)
+    through = shapely.intersects(boxes[:, None], lines[None])
+    density = smoothed((through @ weights).reshape(26, 30), SMOOTH_CELLS).ravel()
+    there = np.empty((count, 12))
+    for row, line in enumerate(lines):
+        for k in range(12):
+            place = line.interpolate((k + 1) / 12, normalized=True)
+            column, line_at = int((place.x + 2.0) // 0.5), int((place.y + 3.0) // 0.5)
+            assert _cells_along(vertices, grid)[row, k] == line_at * 30 + column
+            there[row, k] = density[line_at * 30 + column]
+    worst = []
+    for row in range(count):
+        shares = []
+        for k in range(12):
+            level = there[:, k] / density.max()
+            # of equals those listed before it
+            denser = level > level[row] + 1e-6
+            alike = (np.abs(level - level[row]) <= 1e-6) & (np.arange(count) <= row)
+            shares.append(weights[denser | alike].sum())
+        worst.append(max(shares))
+    order = np.argsort(worst, kind="stable")
+    expected = np.empty(count)
+    expected[order] = np.cumsum(weights[order])
+    assert _central_order(drawn) == pytest.approx(expected)

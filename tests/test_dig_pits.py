@@ -14,14 +14,25 @@ from scipy.stats import norm
 
 from sitegis.dig import plan_dig
 from sitegis.dig.cloud import RouteCloud, gather_cloud, searched_cloud
-from sitegis.dig.pits import _extensions, lay_field, rank_holes, rank_pits, vacuum_area
+from sitegis.dig.hits import accumulate
+from sitegis.dig.pits import (
+    Field,
+    _extensions,
+    _places,
+    _score,
+    lay_field,
+    rank_holes,
+    rank_pits,
+    vacuum_area,
+)
 from sitegis.finds.records import Missed
 from sitegis.model.dig_plan import Pit
 from sitegis.model.results import Routes
 from sitegis.model.site import Building, DigSettings, Ground, KeepOut, Lot, Site
 from sitegis.model.survey import Survey
 from sitegis.numerics.statistics import weighted_quantiles
-from sitegis.pits.cost import BEDDING_M, dig_area, handled_m, pit_cost
+from sitegis.pits import exposure
+from sitegis.pits.cost import BEDDING_M, dig_area, handled_m, pit_cost, surface_rates_at
 from sitegis.pits.exposure import (
     VACUUM_HOLE_M,
     Candidate,
@@ -686,3 +697,112 @@ def test_holes_are_the_best_cell_each_after_the_misses_before_it() -> None:
         seen |= met[best]
         assert hole.p_hit_so_far == pytest.approx(weights[seen].sum(), abs=1e-9)
         left = np.where(met[best], 0.0, left)
+
+
+def small_field() -> Field:
+    """Lay a field of 60 routes that weigh as they will, on 0.6 m cells."""
+    generator = np.random.default_rng(9)
+    whole = gather_cloud(two_way_survey())
+    chosen = generator.choice(whole.weights.size, 60, replace=False)
+    cloud = replace(
+        whole,
+        vertices=whole.vertices[chosen] + generator.normal(0.0, 0.4, (60, 1, 2)),
+        inverts_m=whole.inverts_m[chosen],
+        weights=generator.dirichlet(np.ones(60)),
+        owner=whole.owner[chosen],
+    )
+    site = replace(corner_site(), dig=replace(corner_site().dig, cell_m=0.6))
+    return lay_field(site, RULES, cloud)
+
+
+def test_pits_are_proposed_across_the_mean_way_of_what_is_left_there() -> None:
+    """Doubled angles of the straights that shapely finds in the pit, weighed; clear of the dug."""
+    field = small_field()
+    left = np.where(np.arange(60) % 4 == 0, 0.0, field.cloud.weights)
+    dug = shapely.box(6.0, 2.0, 7.2, 3.0)
+    places = _places(field, left, dug)
+    length, width = field.site.dig.pit_length_m, field.site.dig.pit_width_m
+    assert len(places.centers) > 40
+    steps = np.diff(field.cloud.vertices, axis=1)
+    doubled = np.exp(2j * np.arctan2(steps[..., 1], steps[..., 0]))
+    pieces = shapely.linestrings(
+        np.stack([field.cloud.vertices[:, :-1], field.cloud.vertices[:, 1:]], axis=2)
+    )
+    for i in range(0, len(places.centers), 4):
+        center, own = places.centers[i], places.sizes_m[i]
+        assert places.centers[i : i + 4].tolist() == [center.tolist()] * 4
+        sizes = [(k * length, width) for k in (1.0, 2.0, 3.0)]
+        assert places.sizes_m[i + 1 : i + 4] == pytest.approx(np.array(sizes))
+        pit = shapely.box(*(center - 0.5 * own), *(center + 0.5 * own))
+        met = shapely.intersects(pieces, pit) & (np.abs(steps).sum(axis=2) > 0)
+        # of each route the part that it has in the pit, at a bend the first
+        first = np.argmax(met, axis=1)
+        mean = np.sum((left * doubled[np.arange(60), first])[met.any(axis=1)])
+        assert places.angles_rad[i] == 0.0
+        if (met.sum(axis=1) <= 1).all():
+            off = np.exp(1j * (2.0 * places.angles_rad[i + 1 : i + 4] - np.pi)) / mean * abs(mean)
+            assert off == pytest.approx(np.ones(3), abs=1e-5)
+        gap = dug.distance(shapely.Point(center))
+        assert gap > 2.0 * RULES.spoil_setback_m + 0.5 * min(length, width) - 1e-6
+
+
+def test_a_cell_is_scored_as_its_pit_would_be_priced() -> None:
+    """Depth by mean and sd of shapely's crossings of the row, to 95 % and bedding; P per cost."""
+    field = small_field()
+    kind, left = field.kinds[2], field.cloud.weights
+    p = accumulate(kind.spans, left)
+    cells = kind.open_cells & (p > 0.05)
+    got = _score(field, kind, kind.spans, left, (p, cells))
+    house = shapely.Polygon(field.site.building.vertices)
+    scored = 0
+    for value, center in zip(got[::6], field.grid.centers()[cells][::6], strict=True):
+        half = 0.5 * np.array(kind.size_m)
+        pit = shapely.box(*(center - half), *(center + half))
+        band = shapely.box(-99.0, center[1] - half[1], 99.0, center[1] + half[1])
+        hits, inverts = [], []
+        for row, (corners, levels) in enumerate(
+            zip(field.cloud.vertices, field.cloud.inverts_m, strict=True)
+        ):
+            parts = [shapely.LineString(corners[k : k + 2]) for k in range(len(corners) - 1)]
+            met = [k for k, part in enumerate(parts) if part.length > 0 and part.intersects(pit)]
+            if len(met) > 1:
+                break
+            if met:
+                k = met[0]
+                middle = parts[k].intersection(band).interpolate(0.5, normalized=True)
+                share = parts[k].project(middle) / parts[k].length
+                hits.append(row)
+                inverts.append(levels[k] + share * (levels[k + 1] - levels[k]))
+        else:
+            weight = left[hits]
+            mean = np.average(inverts, weights=weight)
+            sd = np.sqrt(np.average((np.array(inverts) - mean) ** 2, weights=weight))
+            ground = float(field.site.ground.elevation_m(center))
+            depth = ground - mean + 1.645 * sd + 0.15
+            rate = float(surface_rates_at(field.site, center))
+            cost = float(pit_cost(np.array(1.08 * 2), np.array(depth), rate, field.site.dig, RULES))
+            gap = house.distance(pit)
+            away = RULES.footing_slope(field.site.dig.soil_type) * (depth - ground - 0.3)
+            spare = gap - max(away, 0.0) if away > field.site.dig.building_setback_m else 1.0
+            if abs(spare) > 0.02:
+                scored += spare > 0
+                expected = weight.sum() / cost if spare > 0 else 0.0
+                assert value == pytest.approx(expected, rel=1e-3)
+    assert scored > 8
+
+
+def test_pits_by_blocks_are_those_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """However many fit in memory together; rates of a raster are those of its places."""
+    field = small_field()
+    centers = field.grid.centers().reshape(-1, 2)[::29]
+    sizes, angles = np.tile([1.2, 0.9], (len(centers), 1)), np.linspace(-1.0, 2.0, len(centers))
+    whole = rectangle_crossings(field.straights, centers, angles, sizes)
+    monkeypatch.setattr(exposure, "_BLOCK", 5 * len(field.straights.start))
+    parts = rectangle_crossings(field.straights, centers, angles, sizes)
+    assert whole.crossed.any()
+    assert (parts.crossed == whole.crossed).all()
+    assert parts.invert_m == pytest.approx(whole.invert_m, nan_ok=True)
+    every = field.grid.centers()[::5, ::5]
+    assert surface_rates_at(field.site, every).ravel().tolist() == [
+        float(surface_rates_at(field.site, one)) for one in every.reshape(-1, 2)
+    ]

@@ -470,3 +470,37 @@ def test_values_are_drawn_from_the_law_or_about_the_nearest_part_of_the_uniform(
         own = stats.norm(0.3, 1.7).pdf(value[row])
         about = stats.norm(target[row, some], width[row, some]).pdf(value[row]).sum()
         assert ratio[row] == pytest.approx(np.log(own / (stay * own + share * about)))
+
+
+def test_draws_given_depths_weigh_back_to_what_the_marks_give() -> None:
+    """Finds 3 and 6 m out, deeper than the marks have it: weighed, all moments are the prior's.
+
+    Of place, angle, invert and slope at the wall, by the exit's own mixture of profiles.
+    """
+    exit = front_exit(sd_m=0.2, sd_deg=2.0)
+    finds = tuple(
+        Found(name, "test-pit", x, y, 0.05, "lot coordinates", "yes", depth_to_invert_m=3.0)
+        for name, x, y in (("F1", exit.x_m + 0.1, exit.y_m - 3.0), ("F2", exit.x_m, exit.y_m - 6.0))
+    )
+    plan = plan_for(*finds)
+    heads = draw_heads(plan, exit, uniforms(15), 0.01)
+    # of all bends those that can serve: the prior leaves out the rest
+    weights = np.exp(heads.log_ratio) / plan.sequences.prior.sum()
+    assert weights.mean() == pytest.approx(1.0, abs=0.01)
+    effective = weights.sum() ** 2 / (weights**2).sum()
+    drawn = np.column_stack([heads.poses, heads.inverts_m, heads.drain_slopes])
+    shares = np.array([one.weight for one in exit.profile])
+    levels = np.array([one.mean for one in exit.profile])
+    mean = np.array([exit.x_m, exit.y_m, exit.angle_rad, *(shares @ levels)])
+    second = sum(
+        w * (one.covariance + np.outer(one.mean, one.mean))
+        for w, one in zip(shares, exit.profile, strict=True)
+    )
+    variance = [*np.diag(exit.covariance), *np.diag(second - np.outer(mean[3:], mean[3:]))]
+    for values, expected, square in zip(drawn.T, mean, variance, strict=True):
+        got = np.average(values, weights=weights)
+        assert got == pytest.approx(expected, abs=4.0 * np.sqrt(square / effective) + 1e-6)
+        spread = np.average((values - expected) ** 2, weights=weights)
+        assert spread == pytest.approx(square, rel=8.0 / np.sqrt(effective))
+    # without the weights it lies where the finds are
+    assert abs(heads.inverts_m.mean() - mean[3]) > 0.01

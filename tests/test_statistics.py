@@ -11,9 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy import integrate, linalg, special, stats
+from scipy.spatial.distance import mahalanobis
 
 from sitegis.geometry.frames import wrap_radians
 from sitegis.numerics import statistics
+from sitegis.numerics.mixture import MOST_COMPONENTS, Poses, merge_poses
 from sitegis.place.adjust import NONCENTRALITY
 
 SEEDS = st.integers(0, 2**32 - 1)
@@ -238,3 +240,79 @@ def test_a_factor_solves_as_numpy_does(seed: int) -> None:
     root = statistics.cholesky(matrix)
     assert root == pytest.approx(linalg.cholesky(matrix, lower=True))
     assert statistics.cho_solve(root, right) == pytest.approx(np.linalg.solve(matrix, right))
+
+
+def strewn_poses(seed: int, count: int = 60) -> Poses:
+    """Return poses in a few heaps, some of other kinds, bends and marks."""
+    generator = np.random.default_rng(seed)
+    roots = generator.normal(0.0, 0.3, (count, 3, 3))
+    heap = generator.integers(0, 5, count)
+    means = generator.normal(0.0, 0.25, (count, 3)) + generator.normal(0.0, 2.0, (5, 3))[heap]
+    means[::9, 2] += np.pi
+    return Poses(
+        generator.dirichlet(np.full(count, 0.5)),
+        means,
+        roots @ roots.swapaxes(1, 2) + 0.05 * np.eye(3),
+        generator.integers(0, 2, count),
+        generator.integers(1, 3, count),
+        generator.choice([0.0, 22.5], count),
+        generator.uniform(0.0, 3.0, count),
+    )
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_poses_that_say_the_same_are_merged_one_by_one(seed: int) -> None:
+    """Each joins the most probable before it that scipy's Mahalanobis distance has within one.
+
+    Of the same kind, bend and marks and a spread of place alike to a factor of four in variance;
+    weight, mean and covariance of each heap are numpy's, and of every bend and marks the share.
+    """
+    poses = strewn_poses(seed)
+    order = [
+        int(i)
+        for i in np.argsort(-poses.weights, kind="stable")
+        if poses.weights[i] >= 2e-4 * poses.weights.max()
+    ]
+    heads: dict[int, list[int]] = {}
+    for row in order:
+        for head, joined in heads.items():
+            gap = poses.means[row] - poses.means[head]
+            gap[2] = np.angle(np.exp(1j * gap[2]))
+            both = np.linalg.inv(poses.covariances[row] + poses.covariances[head])
+            sizes = [np.trace(poses.covariances[k, :2, :2]) for k in (row, head)]
+            if (
+                poses.kinds[row] == poses.kinds[head]
+                and poses.marks_after[row] == poses.marks_after[head]
+                and poses.turns_deg[row] == poses.turns_deg[head]
+                and mahalanobis(gap, np.zeros(3), both) < 1.0
+                and max(sizes) / min(sizes) < 4.0
+            ):
+                joined.append(row)
+                break
+        else:
+            heads[row] = [row]
+    merged = merge_poses(poses)
+    assert 5 < len(heads) < min(len(order), MOST_COMPONENTS)
+    assert len(merged.weights) == len(heads)
+    assert (np.diff(merged.weights) <= 1e-6).all()
+    of = {}
+    for row in range(len(poses.weights)):
+        key = poses.turns_deg[row], poses.marks_after[row]
+        of[key] = of.get(key, 0.0) + poses.weights[row]
+    kept = dict.fromkeys(of, 0.0)
+    for head, rows in heads.items():
+        kept[poses.turns_deg[head], poses.marks_after[head]] += float(poses.weights[rows].sum())
+    for head, rows in heads.items():
+        key = poses.turns_deg[head], poses.marks_after[head]
+        weight = poses.weights[rows].sum() * of[key] / kept[key]
+        at = int(np.argmin(np.abs(merged.weights - weight)))
+        assert merged.weights[at] == pytest.approx(weight)
+        away = poses.means[rows] - poses.means[head]
+        away[:, 2] = np.angle(np.exp(1j * away[:, 2]))
+        share = poses.weights[rows] / poses.weights[rows].sum()
+        assert merged.means[at] == pytest.approx(poses.means[head] + share @ away)
+        spread = np.cov(away.T, aweights=share, ddof=0) if len(rows) > 1 else np.zeros((3, 3))
+        inner = np.einsum("m,mij->ij", share, poses.covariances[rows])
+        assert merged.covariances[at] == pytest.approx(inner + spread)
+        assert merged.lengths_m[at] == pytest.approx(share @ poses.lengths_m[rows])
+        assert (merged.kinds[at], merged.turns_deg[at]) == (poses.kinds[head], key[0])
