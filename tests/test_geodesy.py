@@ -344,3 +344,22 @@ def test_ends_of_the_utm_zones() -> None:
     assert utm_crs(180.0, 10.0) == "EPSG:32660"
     assert utm_crs(-180.0, -80.0) == "EPSG:32701"
     assert utm_crs(3.0, 84.0) == "EPSG:32631"
+
+
+def test_a_place_a_degree_outside_its_grids_area_is_still_taken() -> None:
+    """On each of four sides of the area that the register gives: 0.9° beyond, and no 1.1°."""
+    area = CRS(STATE_PLANE_FT).area_of_use
+    assert area is not None
+    middle = 0.5 * (area.west + area.east), 40.0
+    for off, taken in ((0.9, True), (1.1, False)):
+        for place in (
+            (area.west - off, middle[1]),
+            (area.east + off, middle[1]),
+            (middle[0], area.south - off),
+            (middle[0], area.north + off),
+        ):
+            if taken:
+                assert np.isfinite(grid_from_lonlat(STATE_PLANE_FT, np.array(place))).all()
+            else:
+                with pytest.raises(ValueError, match="outside the area"):
+                    grid_from_lonlat(STATE_PLANE_FT, np.array(place))

@@ -20,11 +20,13 @@ from sitegis.line.bend_catalog import (
     SIGNED_RAD,
     SIGNED_SD_RAD,
 )
-from sitegis.line.bends import _chain_of, _ties, fit_plan
-from sitegis.line.follow import State, follow_drain
+from sitegis.line.bends import _about, _chain_of, _ends, _ties, fit_plan
+from sitegis.line.follow import State, follow_drain, shared_covariance
 from sitegis.line.states import tail_nodes
 from sitegis.line.straights import HEADING_SD_RAD
 from sitegis.model.results import LineEnd
+from sitegis.numerics.mixture import Poses
+from sitegis.numerics.noise_scale import SCALES
 from tests.test_line_straights import marks_of
 
 
@@ -417,3 +419,53 @@ def test_a_chain_is_fitted_from_its_row_with_the_noise_as_learned(
         through = np.mean([(complex(*at) * left.conjugate()).real for at in own])
         assert start[4 + k] == pytest.approx(through)
     assert isinstance(state, State)
+
+
+def test_ends_scatter_left_of_their_foot_and_by_what_all_marks_share(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The map from (left, angle) to (x, y, angle) by differences; along the drain its last mark's.
+
+    A mixture's second moment about any pose is numpy's of its drawn normals.
+    """
+    xy = polyline((22.5,), runs=(3, 3))
+    marks = marks_of(xy, np.array([0.05**2, 0.03**2]), session_sd_m=0.04)
+    state, asked = follow_drain(marks), list[Poses]()
+    weights = np.exp(state.log_weight - logsumexp(state.log_weight))
+    monkeypatch.setattr(bends, "merge_poses", lambda poses: asked.append(poses) or poses)
+    ends = _ends(state, weights, marks)
+    poses = asked[0]
+    assert poses.weights.tolist() == weights.tolist()
+    assert poses.kinds.tolist() == state.bends.tolist()
+    for row in range(0, len(weights), 37):
+        ahead = np.exp(1j * state.angle[row])
+        foot = complex(*state.foot[row])
+
+        def pose(left: float, turn: float, ahead: complex = ahead, foot: complex = foot) -> Array:
+            at = foot + 1j * ahead * left
+            return np.array([at.real, at.imag, np.angle(ahead) + turn])
+
+        step = 1e-6
+        lift = np.column_stack(
+            [pose(step, 0.0) - pose(-step, 0.0), pose(0.0, step) - pose(0.0, -step)]
+        ) / (2 * step)
+        expected = lift @ state.spread[row, :2, :2] @ lift.T
+        along = np.array([ahead.real, ahead.imag])
+        own = along @ marks.independent[-1] @ along
+        shared = shared_covariance(marks, SCALES[state.scale[row]] ** 2)
+        expected[:2, :2] += shared + own * np.outer(along, along)
+        assert poses.covariances[row] == pytest.approx(expected, abs=1e-9)
+        assert poses.means[row] == pytest.approx([*state.foot[row], state.angle[row]])
+        assert ends[row].mean.tolist() == poses.means[row].tolist()
+    generator = np.random.default_rng(2)
+    parts = (
+        LineEnd(0.7, np.array([1.0, 2.0, 3.1]), np.diag([0.3, 0.2, 0.01]), 0),
+        LineEnd(0.3, np.array([1.5, 1.0, -3.1]), np.diag([0.1, 0.4, 0.02]), 1),
+    )
+    about = np.array([1.2, 1.9, 3.0])
+    total = np.zeros((3, 3))
+    for part in parts:
+        drawn = generator.multivariate_normal(part.mean, part.covariance, 200_000) - about
+        drawn[:, 2] = np.angle(np.exp(1j * drawn[:, 2]))
+        total += part.weight * drawn.T @ drawn / 200_000
+    assert _about(about, parts) == pytest.approx(total, abs=4e-3)

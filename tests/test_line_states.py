@@ -22,7 +22,18 @@ from sitegis.line.bend_catalog import (
     SIGNED_WEIGHTS,
     turns_of_two,
 )
-from sitegis.line.follow import _Options, _own_noise, follow_drain, shared_covariance
+from sitegis.line.follow import (
+    STRAY_SHARES,
+    STRAY_VARIANCES,
+    _across_update,
+    _count_update,
+    _heading_update,
+    _Options,
+    _own_noise,
+    _Walk,
+    follow_drain,
+    shared_covariance,
+)
 from sitegis.line.states import (
     MOST_BENDS,
     State,
@@ -33,8 +44,8 @@ from sitegis.line.states import (
     tail_nodes,
     weigh,
 )
-from sitegis.line.straights import HALF_NORMAL_MEAN, HALF_NORMAL_SD
-from sitegis.numerics.noise_scale import SCALES
+from sitegis.line.straights import HALF_NORMAL_MEAN, HALF_NORMAL_SD, HEADING_SD_RAD
+from sitegis.numerics.noise_scale import PRIOR_MEAN_SQUARE, SCALES
 from tests.test_line_straights import marks_of
 
 
@@ -382,3 +393,77 @@ def test_a_turn_of_two_bends_has_the_moments_of_all_pairs() -> None:
         assert shares[i] == pytest.approx(own.size / 1e6, abs=2e-3)
         assert means[i] == pytest.approx(own.mean(), abs=0.01)
         assert sds[i] == pytest.approx(own.std(), rel=0.03)
+
+
+def test_a_mark_is_read_by_what_is_off_and_how_well_it_is_known(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Across the drain by tape, session and receiver; its footage less the slack's mean; its axis.
+
+    What a normal's own error adds to a footage is its mean over all directions, by a drawn circle.
+    """
+    generator = np.random.default_rng(6)
+    factor = 0.1 * generator.normal(size=(8, 8))
+    received = np.array([True, False, True, True])
+    marks = marks_of(
+        generator.uniform(0, 9, (4, 2)),
+        np.ones(2),
+        covariance=factor @ factor.T + 0.3 * np.eye(8),
+        independent=np.array([np.diag(v) for v in generator.uniform(0.01, 0.05, (4, 2))]),
+        received=received,
+        session_sd_m=0.1,
+        counts_m=np.array([1.0, 4.3, 7.7, np.nan]),
+    )
+    walk = _Walk(marks, _own_noise(marks), tail_nodes(4.0))
+    m = 12
+    plain = follow_drain(marks)
+    state = State(
+        generator.uniform(0, 9, (m, 2)),
+        generator.uniform(-3.0, 3.0, m),
+        generator.uniform(0, 9, m),
+        np.tile(np.eye(3), (m, 1, 1)),
+        np.zeros(m),
+        np.arange(m) % len(SCALES),
+        plain.spans[:m],
+        plain.turns[:m],
+        plain.at[:m],
+    )
+    asked: list[tuple[int, np.ndarray, np.ndarray, np.ndarray]] = []
+    monkeypatch.setattr(follow, "weigh", lambda state, *given: asked.append(given))
+    scales = np.array(SCALES)[state.scale]
+    circle = np.exp(2j * np.pi * np.arange(64) / 64)
+    for i in range(4):
+        own = walk.own
+        _across_update(walk, state, i)
+        part, off, variances, shares = asked.pop()
+        assert part == 0
+        assert shares.tolist() == walk.tails[0].tolist()
+        for row in range(m):
+            ahead = np.exp(1j * state.angle[row])
+            left = (complex(*(marks.xy[i] - state.foot[row])) / ahead).imag
+            assert off[row] == pytest.approx(left)
+            normal = np.array([-ahead.imag, ahead.real])
+            tape = normal @ own.tape[i] @ normal + scales[row] ** 2 * own.session[i]
+            receiver = scales[row] ** 2 * (normal @ own.receiver[i] @ normal)
+            assert variances[row] == pytest.approx(tape + receiver * walk.tails[1])
+        _count_update(walk, state, i)
+        if np.isnan(marks.counts_m[i]):
+            assert not asked
+        else:
+            part, off, variances, shares = asked.pop()
+            assert (part, shares.tolist()) == (2, STRAY_SHARES.tolist())
+            slack = 1.0 + float(stats.halfnorm.mean()) * marks.count_share
+            assert off == pytest.approx(marks.counts_m[i] / slack - state.count)
+            each = own.tape[i] + own.receiver[i]
+            ways = [np.array([z.real, z.imag]) for z in circle]
+            along = np.mean([way @ each @ way for way in ways])
+            variance = (marks.count_floor_m[i] ** 2 + along) * PRIOR_MEAN_SQUARE
+            assert variances == pytest.approx(variance * STRAY_VARIANCES)
+    _heading_update(state, 0.7)
+    part, off, variances, shares = asked.pop()
+    assert (part, shares.tolist()) == (1, STRAY_SHARES.tolist())
+    assert off == pytest.approx(0.5 * np.angle(np.exp(2j * (0.7 - state.angle))))
+    assert variances == pytest.approx(
+        (scales * HEADING_SD_RAD)[:, None] ** 2 * np.array(STRAY_VARIANCES)
+    )
+    assert _heading_update(state, np.nan) is state

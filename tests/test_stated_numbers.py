@@ -296,3 +296,11 @@ def test_lengths_in_inches_and_feet_are_whole_ones() -> None:
     made = [360.0 / n for n in (32, 16, 8, 6, 5, 4)]
     outdoors = importlib.import_module("sitegis.routes.bends").ANGLE_SHARES
     assert sorted(outdoors) == pytest.approx(made, rel=1e-12)
+
+
+def test_planned_pits_stand_apart_by_twice_the_spoils_setback() -> None:
+    """DEVELOPERS.md says twice; 2 ft of spoil back from the edge is 29 CFR 1926.651(j)(2)'s."""
+    assert "nearer than twice the spoil's setback" in text_of("DEVELOPERS.md")
+    rules = importlib.import_module("sitegis.rules.rule_set").load_rules("us-ipc")
+    apart = importlib.import_module("sitegis.pits.cost").spacing_m(rules)
+    assert apart == pytest.approx(4 * constants.foot, abs=1e-3)

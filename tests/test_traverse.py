@@ -319,3 +319,13 @@ def test_a_curve_just_past_a_full_turn_is_refused() -> None:
     with pytest.raises(ValueError, match="all the way round"):
         curve_course(10.0, "left", arc_m=62.9, chord_azimuth_deg=0.0)
     assert curve_course(10.0, "left", arc_m=62.7, chord_azimuth_deg=0.0).length_m > 62.0
+
+
+def test_chords_depart_by_five_millimeters_where_nothing_is_asked() -> None:
+    """R (1 − cos(δ/2)) of 70° at 40 m: up to 5 mm, and more with one chord less."""
+    course = curve_course(40.0, "left", central_angle_deg=70, tangent_in_azimuth_deg=12)
+    back = straight_course(course.azimuth_deg + 180, course.chord_m)
+    _, owners = densify(run_traverse([course, back]))
+    chords = owners.count(0)
+    off = [40.0 * (1.0 - math.cos(math.radians(35.0) / n)) for n in (chords, chords - 1)]
+    assert off[0] <= 0.005 < off[1]
