@@ -381,3 +381,16 @@ def test_the_lowest_rim_of_a_bathroom_counts() -> None:
     assert valve("us-upc", "lavatory", 29.80) == "not asked"
     assert valve("us-upc", "shower", 29.80) == "asked"
     assert valve("us-upc", "bathroom", 29.80) == "asked"
+
+
+def test_a_floor_drain_has_three_inches_where_the_table_asks_for_less() -> None:
+    """And a water closet what the code names for it, whatever its line of the table says."""
+    rules = load_rules("us-ipc")
+    code = rules.plumbing
+    small = {name: replace(one, drain_m=0.0381) for name, one in code.fixtures.items()}
+    rules = replace(rules, plumbing=replace(code, fixtures=small))
+    assert branch_size(rules, ("floor-drain",))[0] == pytest.approx(3 * 0.0254)
+    assert branch_size(rules, ("lavatory",))[0] == pytest.approx(2 * 0.0254)
+    least = code.water_closet.least_m
+    assert branch_size(rules, ("water-closet",))[0] >= least - 1e-9
+    assert least > 2.5 * 0.0254

@@ -418,3 +418,29 @@ def test_a_mark_departs_by_its_spread_square_to_its_straight() -> None:
         off = (side @ point)[1] - parameters[2 + segment[row]]
         assert variances[row] == pytest.approx(spread)
         assert squares[row] == pytest.approx(off**2 / spread)
+
+
+def test_stacks_of_chains_are_those_of_each() -> None:
+    """Chains of three straights in rows and columns: bends, stations and offsets one by one."""
+    generator = np.random.default_rng(3)
+    stack = np.concatenate(
+        [
+            generator.uniform(-3.0, 3.0, (4, 5, 1)),
+            generator.choice([-1.0, 1.0], (4, 5, 2)) * generator.uniform(0.3, 1.2, (4, 5, 2)),
+            generator.uniform(-2.0, 2.0, (4, 5, 3)),
+        ],
+        axis=2,
+    )
+    xy, segment = generator.uniform(-4.0, 4.0, (6, 2)), np.array([0, 0, 1, 1, 2, 2])
+    corners, along = bend_vertices(stack), vertex_stations(stack)
+    offsets, stations = line_coordinates(stack, xy, segment)
+    for row in range(4):
+        for column in range(5):
+            one = stack[row, column]
+            assert corners[row, column] == pytest.approx(bend_vertices(one))
+            assert along[row, column] == pytest.approx(vertex_stations(one))
+            alone = line_coordinates(one, xy, segment)
+            assert offsets[row, column] == pytest.approx(alone[0])
+            assert stations[row, column] == pytest.approx(alone[1])
+            gap = np.hypot(*np.diff(bend_vertices(one), axis=0)[0])
+            assert abs(np.diff(vertex_stations(one))[0]) == pytest.approx(gap)

@@ -20,6 +20,7 @@ from sitegis.evidence import (
     Neighbors,
     OutdoorLocate,
     PermitDrawing,
+    RouteSet,
     Sound,
     SurfaceSign,
     TapRecord,
@@ -32,7 +33,7 @@ from sitegis.evidence.neighbors import likelihood as neighbors_likelihood
 from sitegis.evidence.sound import FALSE_HEARD
 from sitegis.evidence.tap_record import DEFAULT as TAP_RECORD
 from sitegis.model.results import Hypothesis
-from sitegis.routes.likelihoods import item_names
+from sitegis.routes.likelihoods import item_names, log_likelihoods
 from sitegis.score import score_hypotheses
 from sitegis.score.tables import (
     FOLLOWS_PRACTICE,
@@ -239,3 +240,39 @@ def test_no_reliability_is_certain(given_reliability: float, noticed: bool) -> N
             scored = score_hypotheses(survey).scores.hypotheses
             assert all(s.probability > 0.0 for s in scored if s.hypothesis.id != SIDE.id)
             assert all(np.isfinite(c.bits) for s in scored for c in s.contributions)
+
+
+@pytest.mark.parametrize("item", [TapRecord("front-main", "front-main-MH0", 31.0)])
+@pytest.mark.parametrize("hypothesis", [FRONT, SIDE])
+def test_a_record_without_a_route_is_that_of_taps_anywhere_on_the_main(
+    item: TapRecord, hypothesis: Hypothesis
+) -> None:
+    """The mean over taps spread evenly along the main, of a record well within its ends."""
+    site = corner_site(evidence=(item,))
+    main = next(one for one in site.mains if one.id == hypothesis.main)
+    count = 4000
+    routes = straight_routes(replace(FRONT, id="all"), site, count=count)
+    length = float(np.hypot(*np.diff(main.line, axis=0).T).sum())
+    stations = (np.arange(count) + 0.5) / count * length
+    laid = RouteSet(
+        site,
+        main,
+        routes.vertices,
+        routes.inverts_m,
+        routes.lengths_m,
+        stations,
+        np.zeros((count, 1)),
+        None,
+    )
+    spread = replace(
+        routes,
+        hypothesis=hypothesis,
+        tap_stations_m=stations,
+        log_likelihoods=log_likelihoods(laid),
+    )
+    nowhere = replace(spread, tap_stations_m=np.zeros(0), log_likelihoods={})
+    named = [(name, item) for name in item_names((item,))]
+    over = np.exp(tabled_log_likelihood(named, spread, site, HABIT)).mean()
+    assert np.exp(tabled_log_likelihood(named, nowhere, site, HABIT)) == pytest.approx(
+        [over], rel=2e-3
+    )
