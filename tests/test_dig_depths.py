@@ -98,7 +98,7 @@ def test_trench_to_the_lot_line_costs_what_it_adds_up_to() -> None:
 
 def test_no_route_no_trench() -> None:
     """Where no way fits there is no line to follow."""
-    survey = survey_of((unlisted(), 1.0))
+    survey = survey_of()
 
     assert trench_cost(survey) == 0.0
     assert depth_table(survey, gather_cloud(survey)) == ()

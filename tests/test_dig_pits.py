@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from sitegis.dig import plan_dig
-from sitegis.dig.cloud import RouteCloud, gather_cloud, searched_cloud
+from sitegis.dig.cloud import RouteCloud, gather_cloud, searched_cloud, unlisted_cloud
 from sitegis.dig.hits import accumulate
 from sitegis.dig.pits import (
     Field,
@@ -345,10 +345,31 @@ def test_where_nothing_may_be_dug_a_person_is_told() -> None:
 
 def test_without_routes_there_is_nothing_to_dig_for() -> None:
     """A site where no way fits gets an empty plan and a notice, not an error."""
-    plan = plan_dig(survey_of((unlisted(), 1.0))).dig
+    plan = plan_dig(survey_of((unlisted(), 0.0))).dig
 
     assert plan.pits == ()
     assert plan.notices[0].code == "no-route-to-dig-for"
+
+
+def test_without_a_main_on_record_a_pit_by_the_wall_is_dug_still() -> None:
+    """One pit, with the share of first straights that cross it, by shapely; no corridor is drawn.
+
+    The trench from the wall that follows the pipe goes straight on to the lot line, 7.6 m off.
+    """
+    survey = survey_of((unlisted(), 1.0))
+    plan = plan_dig(survey).dig
+    pit = plan.pits[0]
+    cloud = unlisted_cloud(survey)
+    lines = shapely.linestrings(cloud.vertices)
+    crossed = shapely.intersects(lines, shapely.Polygon(pit.ring))
+    assert crossed.mean() > 0.5
+    assert pit.p_hit == pytest.approx(crossed.mean(), abs=0.06)
+    assert pit.p_hit <= crossed.mean() + 1e-9
+    assert plan.corridors == ()
+    assert plan.depths == ()
+    assert plan.expected_cost < plan.expected_cost_straight
+    along = plan_dig(survey_of((front_routes(sd_m=0.1), 1.0))).dig.expected_cost_straight
+    assert plan.expected_cost_straight == pytest.approx(along, rel=0.05)
 
 
 def moved_survey(survey: Survey, by: np.ndarray) -> Survey:

@@ -11,7 +11,7 @@ from ..model.results import Routes, ScoredHypothesis
 from ..model.survey import Survey
 from ..numerics.statistics import weighted_quantiles
 from ..pits.exposure import trench_cost as trench_along
-from ..score.posterior import most_probable_alternative
+from ..score.posterior import followed_alternative, most_probable_alternative
 from ..units import FOOT_M
 from .cloud import RouteCloud
 
@@ -160,6 +160,6 @@ def invert_quantiles(vertices: Array, inverts: Array, weights: Array, at_m: Arra
 
 
 def trench_cost(survey: Survey) -> float:
-    """Price one trench from the exit along the most probable route; 0 where there is none."""
-    found = most_probable(survey)
+    """Price one trench from the exit along the most probable route, else a first straight."""
+    found = followed_alternative(survey.scores.hypotheses, survey.routes)
     return 0.0 if found is None else trench_along(survey.site, survey.rules, *found)

@@ -54,13 +54,13 @@ def plan_dig(survey: Survey) -> Survey:
     penetration = survey.exit
     exit_ties = choose_ties(survey.site, np.array([penetration.x_m, penetration.y_m]))[0]
     straight = trench_cost(survey)
-    if cloud.empty:
+    # after a miss a route counts by the probability that a pit on it would show the pipe
+    every = likely_part(searched_cloud(survey, cloud))
+    if every.empty:
         nothing = HitMap((0.0, 0.0), survey.site.dig.cell_m, np.zeros((0, 0)))
         plan = DigPlan((), nothing, (), (), straight, straight, exit_ties, (_no_route(),))
         return replace(survey, planned=plan)
     seen = exposures(survey)
-    # after a miss a route counts by the probability that a pit on it would show the pipe
-    every = likely_part(searched_cloud(survey, cloud))
     field = lay_field(survey.site, survey.rules, weighed_by_exposure(every))
     # two holes ahead only after a miss: for a first pit it saved nothing that 100 invented digs
     # could show (1.002 times the money, 95 % range 0.974 to 1.030)

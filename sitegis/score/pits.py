@@ -36,7 +36,7 @@ from ..pits.exposure import (
 )
 from ..rules.rule_set import RuleSet
 from .particles import Particles
-from .posterior import most_probable_alternative
+from .posterior import followed_alternative
 from .search import SearchPlan, plan_cost, plan_searches
 from .words import outdoor_words
 
@@ -129,7 +129,7 @@ class Pits:
 def lay_pits(particles: Particles, sampled: Sequence[Routes], site: Site, rules: RuleSet) -> Pits:
     """Lay the pits of a site; of all that may be dug the ``MOST_PITS`` that pay best are kept.
 
-    The way out is a trench along the most probable route.
+    The way out is a trench along the most probable route, else along a first straight.
 
     Parameters
     ----------
@@ -162,7 +162,7 @@ def lay_pits(particles: Particles, sampled: Sequence[Routes], site: Site, rules:
     hits &= particles.shows
     # particles that no pit tells apart count as one: shorter sums, equal to the bit
     columns, group_of = np.unique(hits, axis=1, return_inverse=True)
-    leading = most_probable_alternative(particles.scored, sampled)
+    leading = followed_alternative(particles.scored, sampled)
     return Pits(
         tuple(laid),
         columns,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 from scipy.special import entr
@@ -10,8 +11,9 @@ from scipy.special import entr
 from ..geometry import polyline
 from ..geometry.frames import Array
 from ..model.results import Routes, ScoredHypothesis
-from ..numerics.ordering import WEIGHT, largest, ordered, relative_step
+from ..numerics.ordering import LENGTH_M, WEIGHT, at_least, largest, ordered, relative_step
 from ..numerics.statistics import normalized_weights
+from .particles import systematic
 
 KERNEL_SAMPLES = 256
 
@@ -109,6 +111,37 @@ def most_probable_alternative(
     for one in scored:
         if one.best is not None and len(routes_of[one.hypothesis.id].vertices):
             return one, routes_of[one.hypothesis.id]
+    return None
+
+
+def followed_alternative(
+    scored: Sequence[ScoredHypothesis], sampled: Sequence[Routes]
+) -> tuple[ScoredHypothesis, Routes] | None:
+    """Return the hypothesis along whose best route a trench from the wall would follow the pipe.
+
+    That is the most probable one with a route; where no listed way has one, ``unlisted`` with the
+    middle one of its longest first straights.
+
+    Parameters
+    ----------
+    scored
+        Hypotheses, most probable first.
+    sampled
+        Route samples of every hypothesis.
+
+    Returns
+    -------
+    tuple[ScoredHypothesis, Routes] | None
+        Hypothesis and routes, None where there is nothing to follow.
+    """
+    if (listed := most_probable_alternative(scored, sampled)) is not None:
+        return listed
+    routes_of = {routes.hypothesis.id: routes for routes in sampled}
+    for one in scored:
+        routes = routes_of[one.hypothesis.id]
+        if one.weights.any():
+            longest = at_least(routes.lengths_m, routes.lengths_m.max(), LENGTH_M)
+            return replace(one, best=int(systematic(one.weights * longest, routes, 1)[0])), routes
     return None
 
 
