@@ -13,6 +13,7 @@ from sitegis.line.profile import (
     INVERT_PRIOR_M,
     Depths,
     SlopePrior,
+    _fit_components,
     apply_bound,
     learn_profile,
     mixture_moments,
@@ -251,3 +252,29 @@ def test_thirty_readings_show_a_crew_1_75_times_as_noisy(law: stats.rv_continuou
     )
     _, _, scale = learn_profile(found, single(0.02, 0.01))
     assert 1.636 * 0.85 < scale.median < 1.636 * 1.15
+
+
+def test_components_of_normal_readings_are_bayes_linear_regressions() -> None:
+    """Invert, slope and the session's share by numpy's inverse; the evidence by scipy's density.
+
+    Located depths grow with the scale of the noise and with the session; a taped one does neither.
+    """
+    generator = np.random.default_rng(4)
+    behind, values = generator.uniform(0.0, 9.0, 5), generator.normal(-0.6, 0.1, 5)
+    sds = generator.uniform(0.02, 0.08, 5)
+    scaled = np.array([0.9, 1.2, 0.0, 0.7, 1.5])
+    depths = Depths(behind, values, sds, scaled, 0.04, np.inf)
+    scales, slopes = np.array([0.8, 1.0, 2.2]), np.array([0.02, 0.01, 0.03])
+    slope_sds = np.array([0.004, 0.02, 0.01])
+    means, covariances, evidences, _ = _fit_components(depths, scales, slopes, slope_sds)
+    for c in range(3):
+        prior = np.array([INVERT_PRIOR_M[0], slopes[c], 0.0])
+        spread = np.diag([INVERT_PRIOR_M[1], slope_sds[c], 1.0]) ** 2
+        rows = np.column_stack([np.ones(5), behind, -scaled * 0.04 * scales[c]])
+        noise = np.diag(np.where(scaled > 0, sds * scales[c], sds) ** 2)
+        after = np.linalg.inv(np.linalg.inv(spread) + rows.T @ np.linalg.solve(noise, rows))
+        pulled = np.linalg.solve(spread, prior) + rows.T @ np.linalg.solve(noise, values)
+        assert means[c] == pytest.approx((after @ pulled)[:2])
+        assert covariances[c] == pytest.approx(after[:2, :2])
+        law = stats.multivariate_normal(rows @ prior, rows @ spread @ rows.T + noise)
+        assert evidences[c] == pytest.approx(law.logpdf(values))

@@ -15,6 +15,7 @@ from sitegis.line.straights import (
     Chain,
     Marks,
     _differences,
+    _finish,
     _Problem,
     _standardized_squares,
     bend_vertices,
@@ -444,3 +445,50 @@ def test_stacks_of_chains_are_those_of_each() -> None:
             assert stations[row, column] == pytest.approx(alone[1])
             gap = np.hypot(*np.diff(bend_vertices(one), axis=0)[0])
             assert abs(np.diff(vertex_stations(one))[0]) == pytest.approx(gap)
+
+
+def test_all_rows_of_a_bent_chain_have_their_joint_normal_density() -> None:
+    """Offsets, footage, headings, bends and bend marks: scipy's density with derivatives by steps.
+
+    Points are moved onto the line by the regression on all rows.
+    """
+    generator = np.random.default_rng(12)
+    factor = 0.05 * generator.normal(size=(12, 12))
+    xy = np.array([[0.1, 0.0], [1.1, 0.1], [2.1, 0.3], [2.9, 1.0], [3.5, 1.6], [4.4, 2.3]])
+    counts, read = np.array([0.0, 1.1, 2.0, 3.2, np.nan, 5.1]), np.full(6, np.nan)
+    read[[1, 4]] = 0.2, 0.7
+    marks = marks_of(
+        xy,
+        np.full((6, 2), 0.01),
+        covariance=factor @ factor.T + 0.01 * np.eye(12),
+        counts_m=counts,
+        headings_rad=read,
+    )
+    counted = np.array([0, 1, 2, 3, 5])
+    segment = np.array([0, 0, 0, 1, 1, 1])
+    problem = _Problem(
+        marks,
+        segment,
+        np.array([0.78]),
+        np.full(1, 0.05),
+        ((0, 2),),
+        counted,
+        np.array([1, 4]),
+        _differences(5),
+    )
+    parameters = np.array([0.1, 0.65, 0.05, -1.4])
+    chain = _finish(problem, parameters, np.ones(6), converged=True)
+
+    def moved(flat: Array) -> Array:
+        return problem.residuals(parameters, flat.reshape(-1, 2))
+
+    rows = moved(xy.ravel())
+    step = 1e-5 * np.eye(12)
+    slopes = np.stack([moved(xy.ravel() + s) - moved(xy.ravel() - s) for s in step], axis=1) / 2e-5
+    covariance = slopes @ marks.covariance @ slopes.T + problem.own_covariance()
+    density = stats.multivariate_normal(np.zeros(rows.size), covariance).logpdf(rows)
+    assert rows.size == 6 + 4 + 2 + 1 + 1
+    assert chain.log_likelihood == pytest.approx(density)
+    assert chain.chi_square == pytest.approx(rows @ np.linalg.solve(covariance, rows))
+    onto = xy.ravel() - marks.covariance @ slopes.T @ np.linalg.solve(covariance, rows)
+    assert chain.adjusted.ravel() == pytest.approx(onto)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -351,3 +352,51 @@ def test_pits_keep_away_from_house_and_keep_outs() -> None:
     assert len(centers) > 3
     assert to_house.min() >= settings.building_setback_m + half - 1e-9
     assert to_gas.min() >= 0.5 + settings.tolerance_m + half - 1e-9
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("ends", [True, False], ids=["pit", "other"])
+def test_what_a_check_saves_is_paid_pipe_by_pipe(seed: int, *, ends: bool) -> None:
+    """Each pipe's own cost of a plan: pits in their order until one hits it, else the way out.
+
+    A pit that hits saves all of today's plan. Any other answer lets the best plan be dug: planned
+    and paid on the same pipes, and on either half paid on the other, the mean of both.
+    """
+    generator = np.random.default_rng(seed)
+    p, b = 14, 5
+    hits, costs, way_out = generator.random((b, p)) < 0.4, generator.uniform(300, 900, b), 4000.0
+    listed = np.arange(p) != 13
+    hits[:, ~listed] = False
+    pits = Pits((), hits, np.arange(p), costs, way_out)
+    weights = generator.dirichlet(np.ones(p))
+    particles = SimpleNamespace(weights=weights, listed=listed)
+    yes = np.where(listed, generator.choice([0.05, 0.9], p), 0.0 if ends else 0.4)
+    joint = weights[:, None] * np.stack([yes, 1.0 - yes], axis=1)
+
+    def paid(order: tuple[int, ...], pipe: int) -> float:
+        total = 0.0
+        for pit in order:
+            total += costs[pit]
+            if hits[pit, pipe]:
+                return total
+        return total + way_out
+
+    today = pits.plan(weights).order
+
+    def saved(seen: np.ndarray, priced: np.ndarray) -> float:
+        total = 0.0
+        for known, column in zip(seen.T, priced.T, strict=True):
+            best = pits.plan(known / known.sum()).order
+            total += sum(w * (paid(today, i) - paid(best, i)) for i, w in enumerate(column))
+        return total
+
+    if ends:
+        expected = sum(w * paid(today, i) for i, w in enumerate(joint[:, 0]))
+        expected += saved(joint[:, 1:], joint[:, 1:])
+    else:
+        odd = np.where(listed, np.arange(p) % 2, 0.5)[:, None]
+        halves = joint * odd, joint * (1.0 - odd)
+        apart = saved(*halves) + saved(*halves[::-1])
+        expected = max(0.5 * (saved(joint, joint) + apart), 0.0)
+    got = dig_cost_saved(joint, particles, pits, ends_search=ends)  # type: ignore[arg-type]
+    assert got == pytest.approx(expected, abs=1e-6)

@@ -193,6 +193,13 @@ STATED: Sequence[tuple[str, str, tuple[str, ...], Convert, float]] = (
         0.04,
     ),
     (
+        "sitegis/score/intervals.py",
+        r"The sets of (\d+) and (\d+) % are the least of all. Of that of (\d+) %",
+        tuple(f"numerics.intervals.LEVELS|{i}" for i in range(3)),
+        lambda percent: percent / 100.0,
+        1e-9,
+    ),
+    (
         "sitegis/numerics/exit_mixture.py",
         r"has a mean square of 1/6 · (\d\.\d)",
         ("numerics.exit_mixture.ASIDE_SHARE",),
