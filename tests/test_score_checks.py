@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
+from types import SimpleNamespace
 
 import hypothesis.strategies as st
 import numpy as np
@@ -14,11 +16,19 @@ from scipy import stats
 from sitegis.evidence import tap_record
 from sitegis.model.survey import Survey
 from sitegis.score import score_hypotheses
-from sitegis.score.checks import Check, CheckContext, _station_edges, list_checks
+from sitegis.score.checks import (
+    Check,
+    CheckContext,
+    _candidate_places,
+    _push_on,
+    _station_edges,
+    list_checks,
+)
 from sitegis.score.next_check import prepare_checks
-from sitegis.score.particles import lot_crossings
+from sitegis.score.particles import Particles, draw_particles, lot_crossings
 from sitegis.score.weighed_site import NONE_LEFT_OUT, weigh_site
 from sitegis.score.words import outdoor_words
+from tests.dig_clouds import two_way_survey
 
 from .hand_routes import hand_survey
 
@@ -190,3 +200,82 @@ def test_leaving_agrees_with_shapely(angle: float, first: float) -> None:
     assert found.along_m[0] % 36.0 == pytest.approx(
         ring.project(shapely.Point(found.places[0])) % 36.0, abs=1e-9
     )
+
+
+def strewn_context(units: str, spread_m: float) -> tuple[CheckContext, Particles]:
+    """Return what checks look at, routes strewn about a straight way, without any pit."""
+    survey = two_way_survey()
+    particles = draw_particles(survey.scores.hypotheses, survey.routes, survey.site)
+    generator = np.random.default_rng(4)
+    vertices = particles.vertices.copy()
+    ahead = np.array([np.cos(survey.exit.angle_rad), np.sin(survey.exit.angle_rad)])
+    out = np.array([0.0, 4.0, 9.0, 15.0])[:, None] * ahead
+    vertices[particles.listed] = np.array([survey.exit.x_m, survey.exit.y_m]) + out
+    vertices[particles.listed, 1:] += generator.normal(
+        0.0, spread_m, (particles.listed.sum(), 3, 2)
+    )
+    weights = generator.dirichlet(np.ones(particles.weights.size))
+    particles = replace(particles, vertices=vertices, weights=weights)
+    survey = replace(survey, site=replace(survey.site, units=units))  # type: ignore[arg-type]
+    made = SimpleNamespace(survey=survey, particles=particles)
+    return made, particles  # type: ignore[return-value]  # what these checks read
+
+
+@pytest.mark.parametrize(("units", "push_m"), [("m", 3.0), ("ft", 3.048)])
+@pytest.mark.parametrize("spread_m", [0.25, 4.0])
+def test_the_pushed_head_is_read_to_half_meters_of_where_shapely_has_it(
+    units: str, push_m: float, spread_m: float
+) -> None:
+    """Scipy's normal between the edges of bins, the outer ones open; as many as the routes need."""
+    context, particles = strewn_context(units, spread_m)
+    exit, site = context.survey.exit, context.survey.site
+    check = _push_on(context)
+    table = check.likelihood(particles)
+    distance = max(push_m - exit.unseen_m, 1.0)
+    lines = shapely.linestrings(particles.vertices[particles.listed])
+    spots = shapely.get_coordinates(shapely.line_interpolate_point(lines, distance))
+    along = np.exp(1j * exit.angle_rad)
+    offs = ((spots[:, 0] - exit.x_m + 1j * (spots[:, 1] - exit.y_m)) / along).imag
+    bins = min(int(np.ceil(np.abs(offs).max() / 0.5)), 6)
+    assert (bins > 4) == (spread_m > 1.0)
+    assert table.shape[1] == len(check.outcomes) == 2 * bins + 1
+    sd = site.noise.located_sd_m(max(exit.depth_m, 0.5))
+    edges = np.concatenate([[-np.inf], (np.arange(-bins, bins) + 0.5) * 0.5, [np.inf]])
+    expected = np.diff(stats.norm.cdf((edges - offs[:, None]) / sd), axis=1)
+    assert table[particles.listed] == pytest.approx(expected)
+    own = particles.weights[particles.listed]
+    for row in table[~particles.listed]:
+        assert row == pytest.approx(own @ expected / own.sum())
+    assert check.outcomes[bins] == "straight on"
+    assert [words.split()[-1] for words in check.outcomes] == (
+        ["right"] * bins + ["on"] + ["left"] * bins
+    )
+
+
+def test_spots_are_searched_along_the_middle_route_of_each_likely_way() -> None:
+    """Shapely's places 3, 6, 9 and 14 m on, to half a meter, in the lot and off the house."""
+    context, particles = strewn_context("m", 0.8)
+    scored = tuple(
+        replace(one, probability=p)
+        for one, p in zip(particles.scored, (0.6, 0.021, 0.01), strict=True)
+    )
+    site = context.survey.site
+    yard = shapely.Polygon(site.lot.vertices) - shapely.Polygon(site.building.vertices)
+    for shares, ways in ((scored, 2), (tuple(reversed(scored)), 1)):
+        found = _candidate_places(
+            SimpleNamespace(survey=context.survey, particles=replace(particles, scored=shares))  # type: ignore[arg-type]
+        )
+        expected, counted = set(), 0
+        for i, one in enumerate(shares):
+            mine = np.flatnonzero((particles.hypothesis == i) & particles.listed)
+            if not mine.size or one.probability < 0.02:
+                continue
+            counted += 1
+            line = shapely.LineString(particles.vertices[mine[mine.size // 2]])
+            for distance in (3.0, 6.0, 9.0, 14.0):
+                spot = np.rint(shapely.get_coordinates(line.interpolate(distance))[0] * 2) / 2
+                if yard.contains(shapely.Point(spot)):
+                    expected.add(tuple(spot.tolist()))
+        assert counted == ways
+        assert {tuple(spot) for spot in found.tolist()} == expected
+        assert expected

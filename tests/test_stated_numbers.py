@@ -250,9 +250,23 @@ STATED: Sequence[tuple[str, str, tuple[str, ...], Convert, float]] = (
     ),
 )
 
-for _, _, stated, _, _ in STATED:
-    for one in stated:
-        value_of(one)  # imported before a test runs, so that it calls nothing of the package
+LATTICES = (
+    *(
+        f"numerics.ordering.{name}"
+        for name in "LENGTH_M FINE_M ANGLE_RAD COVARIANCE RATIO LOG WEIGHT".split()
+    ),
+    "dig.cloud.COUNT_STEP",
+    "dig.cloud.CLOUD_WEIGHT",
+)
+OTHERS = (
+    "routes.bends.MOST_BENDS",
+    "score.pits._GOLDEN",
+    "score.checks.PUSH_M",
+    "dig.codes.FLOOR_DRAIN_M",
+    "line.straights.HALF_NORMAL_SD",
+)
+for one in (*(name for row in STATED for name in row[2]), *LATTICES, *OTHERS):
+    value_of(one)  # imported before a test runs, so that it calls nothing of the package
 
 
 @pytest.mark.parametrize(
@@ -288,9 +302,7 @@ def test_settings_made_of_laws_are_scipys() -> None:
 
 def test_lattices_are_powers_of_two() -> None:
     """Sums on a lattice are exact in any order only then (IEEE 754: no bit of them is lost)."""
-    names = "LENGTH_M FINE_M ANGLE_RAD COVARIANCE RATIO LOG WEIGHT".split()
-    units = [f"numerics.ordering.{name}" for name in names]
-    for name in (*units, "dig.cloud.COUNT_STEP", "dig.cloud.CLOUD_WEIGHT"):
+    for name in LATTICES:
         assert np.frexp(value_of(name))[0] == 0.5, name
 
 
