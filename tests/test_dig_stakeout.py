@@ -14,6 +14,7 @@ from uncertainties import covariance_matrix, ufloat, umath
 from sitegis.dig import plan_dig
 from sitegis.dig.depths import best_line
 from sitegis.dig.stakeout import (
+    building_corner_names,
     choose_ties,
     corner_names,
     fixed_points,
@@ -23,6 +24,7 @@ from sitegis.dig.stakeout import (
     tie_covariance,
     wall_offset,
 )
+from sitegis.model.dig_plan import TapeTie
 from sitegis.model.site import Side
 from tests.dig_clouds import two_way_survey
 from tests.invented import HOUSE_FRONT_M, HOUSE_LEFT_M, HOUSE_WIDTH_M, corner_site
@@ -198,3 +200,50 @@ def test_a_curve_in_the_lot_line_gives_no_corner_to_tape_from() -> None:
     taped = [p.xy for p in fixed_points(replace(site, lot=lot)) if p.name.startswith("lot:")]
 
     assert np.array(taped) == pytest.approx(np.array([[0.0, 0.0], [12.0, 36.0], [0.0, 36.0]]))
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_offsets_from_a_turned_house_lead_back_to_the_place(seed: int) -> None:
+    """From the named corner along its wall and square out of it, by complex numbers.
+
+    The wall is the one that shapely has nearest.
+    """
+    generator = np.random.default_rng(seed)
+    site = corner_site()
+    middle = site.building.vertices.mean(axis=0)
+    turn = np.exp(1j * generator.uniform(-3.0, 3.0))
+    around = [complex(*(one - middle)) * turn for one in site.building.vertices]
+    ring = np.array([[z.real, z.imag] for z in around]) + middle
+    site = replace(site, building=replace(site.building, vertices=ring))
+    house, names = shapely.Polygon(ring), building_corner_names(site)
+    counted = 0
+    for place in generator.uniform(middle - 12.0, middle + 12.0, (30, 2)):
+        point = shapely.Point(place)
+        if house.buffer(0.05).contains(point):
+            continue
+        gaps = [shapely.LineString(ring[[k, (k + 1) % 4]]).distance(point) for k in range(4)]
+        if np.ptp(np.sort(gaps)[:2]) < 1e-6:
+            continue
+        side, corner, along_m, out_m = wall_offset(site, place)
+        wall = int(np.argmin(gaps))
+        assert side == site.building.sides[wall]
+        start = names.index(corner)
+        assert start in (wall, (wall + 1) % 4)
+        edge = complex(*(ring[(wall + 1) % 4] - ring[wall]))
+        ahead = edge / abs(edge) * (1 if start == wall else -1)
+        outward = -1j * edge / abs(edge)
+        back = complex(*ring[start]) + along_m * ahead + out_m * outward
+        assert (back.real, back.imag) == pytest.approx(tuple(place))
+        assert along_m >= -1e-9
+        counted += 1
+    assert counted > 4
+
+
+def test_ties_that_meet_at_an_open_angle_count_as_its_supplement() -> None:
+    """The angle between the lines of two ties by their complex quotient, either way round."""
+    generator = np.random.default_rng(3)
+    for target, one, two in generator.uniform(-9.0, 9.0, (40, 3, 2)):
+        ties = tuple(TapeTie("", *map(float, place), 1.0) for place in (one, two))
+        between = np.angle(complex(*(target - one)) / complex(*(target - two)))
+        expected = min(abs(between), np.pi - abs(between))
+        assert meeting_angle_deg(target, ties) == pytest.approx(np.degrees(expected), abs=1e-5)

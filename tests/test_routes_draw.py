@@ -16,7 +16,7 @@ from sitegis.finds.records import Found
 from sitegis.geometry.frames import Array, lot_direction
 from sitegis.model.results import Hypothesis
 from sitegis.routes import draw
-from sitegis.routes.bends import ANGLE_SHARES, COUNT_SHARES, bend_sequences
+from sitegis.routes.bends import ANGLE_SHARES, COUNT_SHARES, bend_sequences, draw_play
 from sitegis.routes.draw import (
     DIMENSIONS,
     PAST_AIM_M,
@@ -24,6 +24,7 @@ from sitegis.routes.draw import (
     ValueLaw,
     _draw_poses,
     _gaussians,
+    _length,
     _length_aims,
     _observed,
     _offset_scale,
@@ -504,3 +505,53 @@ def test_draws_given_depths_weigh_back_to_what_the_marks_give() -> None:
         assert spread == pytest.approx(square, rel=8.0 / np.sqrt(effective))
     # without the weights it lies where the finds are
     assert abs(heads.inverts_m.mean() - mean[3]) > 0.01
+
+
+@pytest.mark.parametrize("yard", [None, "left"])
+@pytest.mark.parametrize("i", [0, 1])
+def test_a_length_is_drawn_by_its_rules_law_near_where_the_wall_looks_aside(
+    monkeypatch: pytest.MonkeyPatch, yard: str | None, i: int
+) -> None:
+    """Row by row: about where the building drain ends past 60° off the main, and into the yard.
+
+    The value drawn, here the uniform itself, is a length by the rule's own offset and scale.
+    """
+    plan = plan_for(yard=yard, main=0 if yard is None else 1)
+    heads = draw_heads(plan, front_exit(sd_deg=50.0), uniforms(9), 0.01)
+    rows = np.flatnonzero(plan.sequences.counts[heads.chosen] > i)
+    directions = lot_direction(heads.headings_rad[rows, i : i + 2])
+    here = heads.poses[rows, :2] + 0.1
+    laws: list[tuple[ValueLaw, int]] = []
+
+    def aimed(uniform: Array, law: ValueLaw, targets: object, widths: object) -> object:
+        laws.append((law, len(uniform)))
+        return uniform, 7.0 + uniform
+
+    monkeypatch.setattr(draw, "draw_aimed", aimed)
+    length, ratio = _length(plan, heads, i, here, directions)
+    expected: dict[ValueLaw, int] = {}
+    for k, row in enumerate(rows):
+        rule = plan.rules[heads.chosen[row], i]
+        off = np.degrees(np.arccos(np.clip(directions[k, 0] @ plan.toward, -1.0, 1.0)))
+        near = (i == 0 and off > 60.0) or rule == INTO_YARD
+        law = ValueLaw(*_range(plan, rule), plan.drain_ends_m if near else None)
+        expected[law] = expected.get(law, 0) + 1
+        offset, scale = _offset_scale(plan, rule, here[k : k + 1], directions[k : k + 1, 0])
+        value = heads.uniforms[row, i]
+        assert length[k] == pytest.approx(offset[0] + scale[0] * value)
+        assert ratio[k] == pytest.approx(7.0 + value)
+    found: dict[ValueLaw, int] = {}
+    for law, count in laws:
+        found[law] = found.get(law, 0) + count
+    assert found == expected
+    assert len(found) > (1 if i == 0 else 0)
+
+
+def test_the_play_of_bends_is_that_of_made_ones_or_of_rolled_ones() -> None:
+    """Fifteen in a hundred off by 12°, the rest by 2°; within either scipy's normal quantiles."""
+    even = (np.arange(2000) + 0.5) / 2000
+    spread, drawn = draw_play(np.stack([even, even, even], axis=1))
+    free = even < 0.15
+    assert spread[:, 0] == pytest.approx(np.radians(np.where(free, 12.0, 2.0)))
+    quantile = np.where(free, even / 0.15, (even - 0.15) / 0.85)
+    assert drawn[:, 2] == pytest.approx(stats.norm.ppf(quantile))
