@@ -1,4 +1,4 @@
-"""Lengths, bearings, areas, volumes, slopes and chances as the trade writes them.
+"""Lengths, bearings, areas, volumes, slopes and probabilities as the trade writes them.
 
 Inside the project every length is meters and every azimuth is degrees clockwise from north;
 only this module knows how they are written. Feet on a tape are international feet, exactly

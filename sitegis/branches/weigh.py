@@ -68,7 +68,7 @@ def weigh(
 
     ln N of offsets across the pipe and of footage along it, whose zero is not known, with one
     covariance of the pipe joined, the fittings' angles and the marks, at every scale of the
-    receiver's noise. Heavy tails as in :func:`sitegis.line.straights.tail_weight`, on the
+    locator's noise. Heavy tails as in :func:`sitegis.line.straights.tail_weight`, on the
     whitened residuals. ``first`` (m, n) is what :func:`first_logs` gives, where it is at hand.
 
     Parameters

@@ -21,7 +21,7 @@ from .layer_arrays import FRONT, LEFT, REAR, RIGHT, Block, Flags, Whole, Words, 
 
 # All judgment, no source.
 # frontage that counts, turn within one frontage, width of a flag lot's pole as a share of √area,
-# and how width and setback speak for a front
+# and how width and setback are evidence for a front
 LEAST_FRONTAGE_M = 2.0
 SAME_LINE_DEG = 60.0
 FLAG_SHARE = 0.35
@@ -365,8 +365,8 @@ class _Judge:
     def _choose(self, streets: list[_Frontage], lot: int) -> _Choice:
         """Choose the front among street frontages, with the probability that it is.
 
-        The narrower line and the deeper setback speak for a front, and the street of the address
-        by its likelihood: a rule that it decides would be wrong where it is.
+        The narrower line and the deeper setback are evidence for a front, and the street of
+        the address by its likelihood: a rule that it decides would be wrong where it is.
         """
         address = self.addresses[lot] if street_name(self.addresses[lot]).name else ""
         fits = [agreement(address, f.name) for f in streets]

@@ -139,7 +139,7 @@ class Weighed:
     """Routes before the town's habits weigh them: by lot (n, 13) the prior, by pair the rest.
 
     ``fits`` (3, q, k) are practice, share and fit by the depth at which the drain leaves; 0 for a
-    route that breaks a hard constraint, whatever else speaks for it.
+    route that breaks a hard constraint, whatever else is evidence for it.
     """
 
     prior: Array

@@ -18,7 +18,7 @@ from .stored import Lots
 
 # Judgment, no source: as far from its main as the end of a lateral or a tap may be drawn.
 AT_MAIN_M = 3.0
-# Judgment, no source: how far neighbors speak for each other, and from where on less.
+# Judgment, no source: how far neighbors are evidence for each other, and from where on less.
 NEIGHBORS_M, NEXT_DOOR_M = 50.0, 20.0
 REASONS = ("lie within 3 m of no main", "belong to no lot", "are of lots with taps on two lines")
 

@@ -293,7 +293,7 @@ def _dye(worked: Worked) -> Columns:
 
 
 def _next_check(worked: Worked, ids: Words, dye: Columns) -> Columns:
-    """Return each lot's most telling check: dye at a manhole, or to see the exit indoors."""
+    """Return each lot's most informative check: dye at a manhole, or to see the exit indoors."""
     # in the decimals of the table, as those of dye
     visit = decimals(visit_bits(worked.posterior), DIGITS)
     best, at = np.zeros(len(ids)), np.full(len(ids), -1, np.int64)

@@ -1,4 +1,4 @@
-"""Whether a large layer can be read within limits: tried by a process of its own beforehand.
+"""Whether a large layer can be read within limits: tried by a process of its own first.
 
 A city's layers may be as large as the city, so the limits grow with the file; what ends the trial
 would have ended, or never ended, the run.

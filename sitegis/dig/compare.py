@@ -1,4 +1,4 @@
-"""Front against rear against side: what speaks for each, and which pit tells them apart."""
+"""Front against rear against side: the evidence for each, and which pit discriminates them."""
 
 from __future__ import annotations
 
@@ -124,7 +124,7 @@ def _depth_at_lot_line(survey: Survey, cloud: RouteCloud, if_so: Array) -> float
 def undecided_direction(
     survey: Survey, pits: tuple[Pit, ...], compared: tuple[DirectionComparison, ...]
 ) -> tuple[Notice, ...]:
-    """Warn where the first pit exposes the pipe without telling which way it goes.
+    """Warn where the first pit exposes the pipe without showing which way it goes.
 
     Parameters
     ----------

@@ -22,7 +22,7 @@ from ..units import about, format_volume
 
 
 def prismoid_m3(length_m: float, width_m: float, depth_m: float, slope: float) -> float:
-    """Return the volume of a pit with sides laid back, by the prismoidal formula.
+    """Return the volume of a pit with sloped sides, by the prismoidal formula.
 
     V = d/6 · (A_bottom + 4 A_middle + A_top), exact for plane sides; ``slope`` is horizontal per
     vertical, length and width are at the bottom.

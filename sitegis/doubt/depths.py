@@ -174,7 +174,7 @@ def fall_term(site: Site, place: Exit | Penetration, invert_m: float) -> float:
     site
         The site as read.
     place
-        Where the drain leaves the house.
+        The wall penetration.
     invert_m
         Invert there, m above the slab.
 
@@ -221,7 +221,7 @@ def leading_main(
     site
         The site as read.
     penetration
-        Where the drain leaves.
+        The wall penetration.
     invert_m
         Invert at the exit, m above the slab.
     rise_m

@@ -75,7 +75,7 @@ def level_readings(survey: Survey, penetration: Penetration) -> Iterator[Found]:
     survey
         Survey whose earlier blocks are filled.
     penetration
-        Where the drain leaves.
+        The wall penetration.
 
     Yields
     ------

@@ -44,7 +44,7 @@ TURNED_DEG = 10.0
 SQUARE_DEG, SLANT_SHARE = 1.5, 0.05
 """Houses and mains lie square to the front line so well; a share of them at any angle."""
 OUTSIDE_M, OUTSIDE_NATS = 0.30, 6.0
-"""A house so far outside its lot speaks against a reading so much."""
+"""A house so far outside its lot is evidence against a reading so much."""
 ASTRAY_NATS = 4.0
 """And so much a main that crosses the lot, or lies nearest another side than its own."""
 LEAST_TURN_DEG = 3.0
@@ -59,7 +59,7 @@ def lot_readings(survey: Survey, penetration: Penetration) -> Iterator[Found]:
     survey
         Survey whose earlier blocks are filled.
     penetration
-        Where the drain leaves.
+        The wall penetration.
 
     Yields
     ------
@@ -144,7 +144,7 @@ def moved_penetration(
     Parameters
     ----------
     penetration
-        Where the drain leaves.
+        The wall penetration.
     linear
         Matrix of the motion (2, 2).
     offset
@@ -278,7 +278,7 @@ def earth_readings(survey: Survey, penetration: Penetration) -> Iterator[Found]:
     survey
         Survey whose earlier blocks are filled.
     penetration
-        Where the drain leaves.
+        The wall penetration.
 
     Yields
     ------

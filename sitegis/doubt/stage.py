@@ -60,7 +60,7 @@ FAR_M = 2000.0
 HOPELESS_NATS = 14.0
 """A reading so far behind the stated one is not followed further."""
 OPEN_NATS = 3.0
-"""What speaks against a reading by less than this (odds of 20) does not check the input."""
+"""Evidence against a reading of less than this (odds of 20) does not check the input."""
 
 
 def doubt_input(survey: Survey) -> Survey:
@@ -70,7 +70,7 @@ def doubt_input(survey: Survey) -> Survey:
     wall cheaply (:mod:`sitegis.doubt.weigh`, :mod:`sitegis.doubt.depths`). Where those that move
     the exit by more than 0.5 m, its depth by more than 0.3 m or the main it leads to hold a
     seventh of the probability, a notice asks a person for the one measurement that settles it.
-    What speaks against a reading hardly or not at all leaves its input unchecked: that is
+    A reading with hardly any evidence or none against it leaves its input unchecked: that is
     listed, with what an error would do.
     """
     stated = follow_stated(survey.site, survey.placement, survey.drain, survey.exit)
@@ -351,7 +351,7 @@ def _open_inputs(
     moves: frozenset[str],
     stated: dict[str, Array],
 ) -> list[Unchecked]:
-    """List the inputs whose other readings hardly anything speaks against, worst first.
+    """List the inputs whose other readings hardly anything is evidence against, worst first.
 
     What the notice asks a person to settle is not listed again; heights, lot and place on earth
     are listed where they stand alone.

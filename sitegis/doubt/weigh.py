@@ -41,7 +41,7 @@ SHORT_MEAN_M, FAR_MEAN_M, FAR_SHARE = 2.0, 8.0, 0.15
 FACING_OTHER = 0.15
 """A drain leaves by a wall that faces no main so much more seldom than by one that does."""
 OUTSIDE_M, OUTSIDE_NATS = 0.30, 12.0
-"""A mark indoors so far outside the house speaks against a reading so much."""
+"""A mark indoors so far outside the house is evidence against a reading so much."""
 OUTDOOR_SD_M, OUTDOOR_SPREAD, OUTDOOR_WORST = 0.5, 0.25, 5.0
 """A pipe seen outdoors lies off the exit's straight by so much plus a share of the distance; no
 more than so many nats are held against a reading for it."""
@@ -56,7 +56,7 @@ Common practice, no source."""
 RIGID_M = 0.08
 """Marks that keep their shape this well are moved as one, and the line is not fitted anew."""
 NO_WALL_NATS = 10.0
-"""What speaks against a drain that meets no wall ahead. Judgment, no source."""
+"""The evidence against a drain that meets no wall ahead. Judgment, no source."""
 MOST_FITS, MOST_STARTS, MOST_STEPS = 3, 2, 6
 """A reading that holds is settled in a few steps from the start that its own rows give."""
 FEW_STEPS, HOPELESS_CHI_SQUARE = 2, 1000.0
@@ -428,7 +428,7 @@ def outdoor_terms(site: Site, drain: Drain, penetration: Penetration, *, mirrore
     drain
         Fitted building drain.
     penetration
-        Where the drain leaves.
+        The wall penetration.
     mirrored
         Whether left and right are exchanged.
 
@@ -514,7 +514,7 @@ def foot_on(main: Main, place: Exit | Penetration) -> tuple[float, float]:
     main
         The main.
     place
-        Where the drain leaves.
+        The wall penetration.
 
     Returns
     -------
@@ -540,7 +540,7 @@ def nearest_main(
     mains
         The mains.
     penetration
-        Where the drain leaves.
+        The wall penetration.
     feet
         What ``foot_on`` gives of each, where it is known.
 

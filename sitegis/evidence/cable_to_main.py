@@ -1,4 +1,4 @@
-"""The cable count when the head reached the main."""
+"""The footage when the camera head reached the main."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ DEFAULT = parts.Default(0.90, 0.30, "the footage at the main is right 9 times in
 
 @dataclass(frozen=True, slots=True)
 class CableToMain(Evidence):
-    """The cable count when the head reached the main."""
+    """The footage when the camera head reached the main."""
 
     footage_m: Annotated[Extent, Ask("62 ft", "of the distance counter")]
     sd_m: parts.ItemSd = None

@@ -1,4 +1,4 @@
-"""What the camera showed at a cable count."""
+"""What the camera showed at a footage."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ DEFAULT = parts.Default(0.80, 0.50, "a camera note is right 4 times in 5")  # ju
 
 @dataclass(frozen=True, slots=True)
 class CameraNote(Evidence):
-    """What the camera showed at a cable count."""
+    """What the camera showed at a footage."""
 
     footage_m: Annotated[Length, Field(ge=0), Ask("28 ft", "of the distance counter")]
     saw: Annotated[

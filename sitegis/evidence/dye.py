@@ -1,4 +1,4 @@
-"""Dye poured indoors that was or was not seen at a manhole after a wait."""
+"""A dye test from indoors: dye that was or was not seen at a manhole after a wait."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ DEFAULT = parts.Default(0.90, 0.0, "dye that passes a manhole in time is seen 9 
 
 @dataclass(frozen=True, slots=True)
 class Dye(Evidence):
-    """Dye poured indoors was or was not seen at a manhole after a wait."""
+    """A dye test from indoors: dye was or was not seen at a manhole after a wait."""
 
     manhole: Annotated[Name, Ask("MH-1")]
     seen: Annotated[StrictBool, Ask(False)]

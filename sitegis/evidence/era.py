@@ -1,4 +1,4 @@
-"""The year the building was built, where it speaks for a practice of its time."""
+"""The year the building was built, where it is evidence for a practice of its time."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ SIDE_YARD = (1.67, 0.33)
 
 @dataclass(frozen=True, slots=True)
 class Era(Evidence):
-    """The year the building was built, where it speaks for a practice of its time."""
+    """The year the building was built, where it is evidence for a practice of its time."""
 
     year_built: Annotated[int, Field(ge=1600, le=2200), Ask(1924)]
     kind: Literal["era"] = "era"

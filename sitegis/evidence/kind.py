@@ -42,7 +42,7 @@ E = TypeVar("E", bound=Evidence)
 
 @dataclass(frozen=True, slots=True)
 class CountTie:
-    """The cable count at the exit, and its standard deviation, in meters."""
+    """The footage at the exit, and its standard deviation, in meters."""
 
     exit_count_m: float
     sd_m: float

@@ -350,7 +350,7 @@ def _across_update(walk: _Walk, state: State, i: int) -> State:
 
 
 def _count_update(walk: _Walk, state: State, i: int) -> State:
-    """Weigh by the cable paid out at mark i; a share of counts is astray."""
+    """Weigh by the footage at mark i; a share of counts is astray."""
     marks = walk.marks
     if not np.isfinite(marks.counts_m[i]):
         return state

@@ -35,7 +35,7 @@ class Ordered:
 
 
 def count_of(point: PlacedPoint) -> float:
-    """Return the cable count of a point, NaN where there is none; a cleanout is 0 unless given."""
+    """Return the footage of a point, NaN where there is none; a cleanout is 0 unless given."""
     if point.footage_m is not None:
         return point.footage_m
     return 0.0 if point.kind == "cleanout" else float("nan")
@@ -70,7 +70,7 @@ def points_on_line(placement: Placement) -> list[int]:
 def order_downstream(placement: Placement, inverts: Array, invert_sds: Array) -> Ordered:
     """Order the drain's points with the flow.
 
-    Where every point has a cable count (a cleanout counts 0) the count orders them, unless that
+    Where every point has a footage (a cleanout counts 0) the footage orders them, unless that
     path is half as long again as the shortest chain. Else the shortest chain through
     them does. Its direction of flow comes from the counts, else from the odds of depths that
     fall and of a cleanout or stack at its upstream end, taken together; odds below ten to one

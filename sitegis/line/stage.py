@@ -42,7 +42,7 @@ FLOOR_SD_M = 0.01
 _OUTLIER_WEIGHT = 0.30
 _UNINFORMED_RATIO = 0.8
 _JUMP_SHARE, _LEAST_JUMP_M = 0.0027, 0.10
-"""A jump of depth is said where noise as the site's other marks show it has so small a chance
+"""A jump of depth is said where noise as the site's other marks show it has so small a probability
 (3 sigma of a normal), and from so much on. Judgment, no source."""
 
 
@@ -237,7 +237,7 @@ def gather_depths(
     # a depth of 0 or less, by a wild first line, has no repeatability
     depth = np.maximum(surfaces - smooth - site.head_above_invert_m, 0.05)
     read = np.array([placement.points[i].depth_m for i in used], float)
-    # repeatability at the fitted depth: a reading that is short by chance would seem the better
+    # repeatability at the fitted depth: a reading that happens to be short would seem the better
     sd = np.where(taped, sds[used], sds[used] * _spread(depth, site) / _spread(read, site))
     # highest invert under a floor: slab, then the pipe's own diameter
     cover = -SLAB_COVER_M - site.drain_diameter_m

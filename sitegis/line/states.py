@@ -26,7 +26,7 @@ KEPT_WITHIN, KEPT_EACH = 11.0, 60
 
 @dataclass(frozen=True, slots=True)
 class State:
-    """Hypotheses, m rows: ``foot`` (m, 2), ``angle`` and ``count`` (m,), the cable paid out.
+    """Hypotheses, m rows: ``foot`` (m, 2), ``angle`` and ``count`` (m,), the footage.
 
     ``spread`` (m, 3, 3) of the drain's place left of the foot, the angle and the count.
     ``log_weight`` (m,); ``scale`` (m,) indices into the nodes of k. ``spans`` and ``turns``

@@ -30,7 +30,7 @@ Verdict = Literal["met", "not met", "asked", "not asked", "not known", "ask"]
 
 @dataclass(frozen=True, slots=True)
 class MainComparison:
-    """One main: what speaks for it, what its lateral would be, and how to rule it out.
+    """One main: the evidence for it, what its lateral would be, and how to rule it out.
 
     ``toward`` is front, rear or side. Lengths in meters are posterior means over the main's
     routes, None where no route fits: ``length_m`` from the wall to the tap, of which
@@ -231,7 +231,7 @@ class Excavation:
     """Quantities of one pit, and what must be done about its depth.
 
     ``vertical_m3`` between shored or shielded sides (the planned pit), ``sloped_m3`` with sides
-    laid back by the rule set instead (None where the depth asks for an engineer), with the
+    sloped by the rule set instead (None where the depth asks for an engineer), with the
     opening at the ground ``sloped_ring`` (4, 2), which may not fit (``sloped_fits``).
     ``shielded_m3`` has the rule set's lowest part vertical in a shield and is sloped above it.
     ``spoil_m3``, ``sloped_spoil_m3`` and ``shielded_spoil_m3`` are the loose (bulked) heaps;

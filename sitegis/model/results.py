@@ -36,7 +36,7 @@ class AdjustedObservation:
 
     ``w`` is the normalized residual, ``redundancy`` lies in [0, 1], ``detectable_m`` is the
     minimal detectable blunder (inf where redundancy is 0), ``inseparable`` names the
-    observations whose blunder could not be told from this one's.
+    observations whose blunder is inseparable from this one's.
     """
 
     name: str
@@ -342,7 +342,7 @@ class Routes:
 
 @dataclass(frozen=True, slots=True)
 class Contribution:
-    """How much one item of evidence speaks for a hypothesis: bits, leave-one-out."""
+    """How much one item of evidence supports a hypothesis: bits, leave-one-out."""
 
     item: str
     kind: str

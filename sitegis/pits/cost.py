@@ -138,7 +138,7 @@ def dig_area(site: Site) -> BaseGeometry:
     """Return the area a pit must lie within (prepared for fast tests).
 
     Where a lateral may run, without what lies nearer to the building than its setback, or to a
-    keep-out than its clearance and the tolerance zone, and without what has been dug already.
+    no-dig area than its clearance and the tolerance zone, and without what has been dug already.
     """
     settings = site.dig
     closed = [shapely.buffer(Polygon(site.building.vertices), settings.building_setback_m)]

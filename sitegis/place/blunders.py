@@ -52,7 +52,7 @@ class Cleaned:
 
 
 def inseparable_rows(reliability: Reliability, row: int) -> list[int]:
-    """Return the rows whose blunder could not be told from this one's: |ρ| > 0.95.
+    """Return the rows whose blunder is inseparable from this one's: |ρ| > 0.95.
 
     Parameters
     ----------
@@ -74,7 +74,7 @@ def inseparable_rows(reliability: Reliability, row: int) -> list[int]:
 def rival_rows(reliability: Reliability, row: int) -> list[int]:
     """Return the rows that explain a blunder about as well as this one does.
 
-    Those that could never be told from it (|ρ| > 0.95), and those that happen not to be: |w|
+    Those inseparable from it (|ρ| > 0.95), and those that happen not to be: |w|
     beyond 3.29, |ρ| > 0.5, and w² (the fall in chi-square if it were left out) within 4 of
     this one's. The latter bounds are judgment, no source: 4 is a likelihood ratio of 7.
 
@@ -110,7 +110,7 @@ def clean_network(
     |w| > 3.29 is the largest, no other observation explains it as well (:func:`rival_rows`),
     and one degree of freedom would be left to check the rest.
     Otherwise the blunder is detected, not located: the suspects are named and all is kept.
-    ``implausible`` counts what speaks against a solution besides the measurements; it chooses
+    ``implausible`` counts what is evidence against a solution besides the measurements; it chooses
     between solutions whose chi-square is within 4.
 
     Parameters
@@ -120,7 +120,7 @@ def clean_network(
     solutions
         Those of :func:`solve_network`, best first.
     implausible
-        Counts what speaks against a solution's unknowns besides the measurements.
+        Counts what is evidence against a solution's unknowns besides the measurements.
 
     Returns
     -------

@@ -170,7 +170,7 @@ def _mirrors(site: Site, network: Network, cleaned: Cleaned) -> list[tuple[Array
 
 
 def _implausible(site: Site, network: Network, x: Array) -> int:
-    """Count what speaks against a solution besides the measurements.
+    """Count what is evidence against a solution besides the measurements.
 
     Indoor points and room corners well outside the building, points deep in a room in which
     they were not measured, and rooms that overlap.
@@ -181,7 +181,7 @@ def _implausible(site: Site, network: Network, x: Array) -> int:
     outlines = _room_outlines(site, network, x)
     indoors = [row for row in site.locates if row.room != "lot"]
     points = np.array([x[network.nodes[r.id] : network.nodes[r.id] + 2] for r in indoors])
-    # points outside the house, or deep in another room, speak for the other image
+    # points outside the house, or deep in another room: evidence for the other image
     house = shapely.Polygon(outline).buffer(_OUTSIDE_HOUSE_M)
     inside = np.concatenate([points.reshape(-1, 2), *outlines.values()])
     wrong = int(np.count_nonzero(~shapely.contains_xy(house, inside[:, 0], inside[:, 1])))

@@ -348,7 +348,7 @@ def _common_places(rows: list[Locate], rooms: tuple[Room, ...]) -> list[tuple[st
 def check_counts(
     locates: tuple[Locate, ...], rooms: tuple[Room, ...], noise: Noise, report: Report
 ) -> tuple[Locate, ...]:
-    """Fault a cable count that is far shorter than the straight distance it must cover.
+    """Fault a footage that is far shorter than the straight distance it must cover.
 
     Allowed: 0.15 m + 3 % of the distance, and three standard deviations of the locator where a
     place was found from above. Short by up to three times that is no more than scatter or a
@@ -414,7 +414,7 @@ def _first_short(
 ) -> tuple[Locate, Locate, float, float, bool] | None:
     """Find the first two rows whose counts are too short for their distance.
 
-    Gives them with the cable paid out, the distance, and whether it is far too short.
+    Gives them with the footage, the distance, and whether it is far too short.
     """
     rows = [row for row in locates if row.room != "lot" and _count(row, locates) is not None]
     # of several rows of one point the first with a footage
@@ -437,7 +437,7 @@ def _first_short(
 
 
 def _count(row: Locate, locates: tuple[Locate, ...]) -> float | None:
-    """Return a row's cable count; the only cleanout begins at 0."""
+    """Return a row's footage; the only cleanout begins at 0."""
     if row.footage_m is not None or row.kind != "cleanout":
         return row.footage_m
     cleanouts = {other.id for other in locates if other.kind == "cleanout"}

@@ -1,4 +1,4 @@
-"""Evidence, planned fixtures, keep-outs, easements and the settings."""
+"""Evidence, planned fixtures, no-dig areas, easements and the settings."""
 
 from __future__ import annotations
 
@@ -133,7 +133,7 @@ def _twice(reading: Reading, table: str, ids: list[str]) -> None:
 
 
 def make_keep_outs(reading: Reading, frame: LotFrame) -> tuple[KeepOut, ...]:
-    """Make the keep-outs; a closed list of points is an area.
+    """Make the no-dig areas; a closed list of points is an area.
 
     Parameters
     ----------
@@ -186,7 +186,7 @@ def _points(
 
 
 def _keep_out(reading: Reading, table: KeepOutTable, key: str, frame: LotFrame) -> KeepOut | None:
-    """Make one keep-out from points or a layer.
+    """Make one no-dig area from points or a layer.
 
     Its clearance is 0 unless given: stage ``dig`` adds the tolerance zone.
     """

@@ -34,7 +34,7 @@ MOST_KEYS = 30_000
 _DEEP_KEY = re.compile(r"""(?<![\w"'\-])(?:[\w"'\-]++[ \t]*+\.[ \t]*+){100}""")
 # Kinds of values that pydantic may miss, each with its own words in the catalog.
 _KINDS = ("string", "bool", "int", "float", "list", "tuple")
-# Slips that the TOML parser finds, by the start of its message.
+# Mistakes that the TOML parser finds, by the start of its message.
 _TOML_MISTAKES = {
     "Cannot overwrite a value": "toml-syntax:field-twice",
     "Cannot declare": "toml-syntax:table-twice",
@@ -44,7 +44,7 @@ _TOML_MISTAKES = {
 
 
 def load_toml(folder: Path, report: Report) -> tuple[Raw | None, Raw]:
-    """Parse ``site.toml``; a slip of the notation becomes a fault with its line.
+    """Parse ``site.toml``; a mistake of the notation becomes a fault with its line.
 
     Gives the parsed file or None, and what the units are read from: where the notation is
     broken, the lines that look like units, so that the tables are not faulted for it.

@@ -109,7 +109,7 @@ def list_checks(context: CheckContext) -> Iterator[Check]:
 def _two_outcomes(
     kind: CheckKind, name: str, cost: float, words: tuple[str, str], probability: Likelihood
 ) -> Check:
-    """Make a check with a yes, of a chance (p,), and a no."""
+    """Make a check with a yes, of a probability (p,), and a no."""
 
     def likelihood(particles: Particles) -> Array:
         yes = probability(particles)
@@ -119,9 +119,9 @@ def _two_outcomes(
 
 
 def _passes(place: Array, reach_sd_m: float, right: float, wrong: float) -> Likelihood:
-    """Return the chance of a yes about a place: ``right`` if the pipe passes within a sweep of it.
+    """Return P(yes) about a place: ``right`` if the pipe passes within a sweep of it.
 
-    ``reach_sd_m`` blurs the edge of the sweep; ``wrong`` is the chance of a false yes.
+    ``reach_sd_m`` blurs the edge of the sweep; ``wrong`` is the probability of a false yes.
     """
 
     def probability(particles: Particles) -> Array:
@@ -175,7 +175,7 @@ def _push_on(context: CheckContext) -> Check:
 
 
 def _crew_scale(survey: Survey) -> float:
-    """Return how much noisier than stated this crew's receiver reads, as learned on the site."""
+    """Return how much noisier than stated this crew's locator reads, as learned on the site."""
     return 1.0 if survey.placed is None else float(np.sqrt(survey.placed.locator_square))
 
 

@@ -13,7 +13,7 @@ Four causes are shared, so that repeating a rumour is not counted as hearing it 
 * **misses** - holes that showed nothing fail together now and then (:mod:`sitegis.finds.reweigh`).
 
 Which cause an item has, and its numbers, stand with its kind in the package ``evidence``. What a
-single dye, sound or tap record says of a route is its kind's likelihood; an item
+single dye, sound or connection record says of a route is its kind's likelihood; an item
 that is alone of its cause counts exactly as there. Every number below is judgment, without a
 source; a ``reliability`` given with an item takes the place of its default, and
 :func:`sitegis.score.assumptions.list_assumptions` says what was used.
@@ -140,7 +140,7 @@ def _of_practice(items: Iterable[Named]) -> Iterator[tuple[Any, OfPractice[Any]]
 def _archive_likelihood(
     items: Sequence[Named], routes: Routes, block_main: str, site: Site
 ) -> Array | float:
-    """Return P(permit drawings, tap records | practice, route), the drawer right or wrong."""
+    """Return P(permit drawings, connection records | practice, route), drawer right or wrong."""
     archive = [
         (name, item, cause, reliability_in_force(item.reliability, cause.reliability))
         for name, item in items
@@ -165,7 +165,7 @@ def _archive_likelihood(
 def shared_reliability(reliabilities: Sequence[float], share: float) -> float:
     """Return the probability that the common source is right.
 
-    Of the best item's chance of being wrong, ``share`` lies with the common source.
+    Of the best item's probability of being wrong, ``share`` lies with the common source.
 
     Parameters
     ----------
@@ -190,9 +190,9 @@ def shared_reliability(reliabilities: Sequence[float], share: float) -> float:
 def _archive_if_right(
     name: str, item: Any, cause: FromArchive[Any], routes: Routes, site: Site
 ) -> Array | float:
-    """Return P(item | it is right, route): a tap record's density is per meter of main.
+    """Return P(item | it is right, route): a connection record's density is per meter of main.
 
-    Stage ``routes`` gives a tap record as reliability · right + (1 − reliability) · wrong.
+    Stage ``routes`` gives a connection record as reliability · right + (1 − reliability) · wrong.
     """
     # an archive item that is right names the main that the lateral is on
     if item.main != routes.hypothesis.main:
@@ -225,7 +225,7 @@ def _by_manhole(items: Iterable[Named]) -> list[list[Named]]:
 def _noticed(group: Sequence[Named], routes: Routes, site: Site) -> Array | float:
     """Return P(what was noticed at one manhole | route).
 
-    Stage ``routes`` gives each item's chance p to be noticed. With probability w anything can
+    Stage ``routes`` gives each item's probability p to be noticed. With probability w anything can
     be noticed there, w = 1 − ``SHARED_MANHOLE`` · (1 − best p); then item i is noticed with
     (pᵢ − (1 − w) fᵢ) / w, else only falsely, with fᵢ. Alone, an item keeps its p.
     """
@@ -252,7 +252,7 @@ def _at_manhole(item: Any) -> AtManhole[Any]:
 
 
 def _notice_probability(name: str, item: Any, routes: Routes, site: Site) -> Array:
-    """Return the chance (m,) that the item is noticed, from the likelihood of its outcome.
+    """Return the probability (m,) that the item is noticed, from the likelihood of its outcome.
 
     Where a listed way has no route, half of its main is taken to lie upstream of the manhole.
     """
@@ -266,7 +266,7 @@ def _notice_probability(name: str, item: Any, routes: Routes, site: Site) -> Arr
 
 
 def _notice_probability_without_routes(item: Any, main_id: str, site: Site) -> Array:
-    """Return the chance (1,) to notice an item, the tap being anywhere on its main."""
+    """Return the probability (1,) to notice an item, the tap being anywhere on its main."""
     falsely, on_route = _at_manhole(item).falsely, kind_of(item).on_route
     assert on_route is not None
     if all(manhole.id != item.manhole for manhole in main_by_id(site, main_id).manholes):

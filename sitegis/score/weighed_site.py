@@ -206,7 +206,7 @@ def weigh_items(
     log_evidence
         ln Z of each hypothesis (h,).
     left_out
-        Names left out beforehand.
+        Names left out already.
 
     Returns
     -------

@@ -143,7 +143,7 @@ After the scale of the ENFSI guideline for evaluative reporting, 2015 (from memo
 
 
 def support_words(bits: float) -> str:
-    """Say a likelihood ratio in words: how strongly an item supports, or speaks against.
+    """Say a likelihood ratio in words: how strong an item is, for or against.
 
     >>> support_words(2.98)
     'weak support: 7.9 times as likely so as otherwise'

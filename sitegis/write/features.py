@@ -334,7 +334,7 @@ def _tie_feature(name: str, target: tuple[float, float], tie: TapeTie) -> Featur
 
 
 def keep_out_geometry(keep_out: KeepOut) -> shapely.Geometry:
-    """Return a keep-out as polygon, line or point, without its clearance."""
+    """Return a no-dig area as polygon, line or point, without its clearance."""
     if keep_out.is_area:
         return polygon(keep_out.points)
     if len(keep_out.points) == 1:

@@ -262,7 +262,7 @@ def _draw_easement(canvas: Canvas, easement: Easement, sheet: Sheet) -> list[Nam
 
 
 def _draw_keep_out(canvas: Canvas, keep_out: KeepOut, sheet: Sheet) -> Name:
-    """Draw a keep-out with, dotted, what is to be kept clear about it; give its name."""
+    """Draw a no-dig area with, dotted, what is to be kept clear about it; give its name."""
     shape = keep_out_geometry(keep_out)
     color = HexColor(utility_color(keep_out.kind))
     # a dark line under the colored one: yellow alone does not show on white paper

@@ -26,7 +26,7 @@ UNCHECKED = "unchecked-input"  # many words: the report names what is not checke
 
 
 def evidence_words(one: Contribution) -> str:
-    """Say what an item of evidence speaks for, its name with spaces, and how strongly.
+    """Say what an item of evidence supports, its name with spaces, and how strongly.
 
     >>> evidence_words(Contribution("tap_record", "tap_record", 5.7, "likelihood ratio 52"))
     'connection record: likelihood ratio 52 (moderate support)'
