@@ -346,7 +346,7 @@ def _pit(site: Site, rank: int, x: float, y: float, p: tuple[float, float], surf
 def _corridors(routes: tuple[Routes, ...]) -> tuple[Corridor, ...]:
     corridors = []
     for route in routes:
-        if not len(route.vertices):
+        if not route.tap_stations_m.size:
             continue
         lines = shapely.linestrings(route.vertices)
         for level, width, share in ((0.5, 0.15, 0.5), (0.8, 0.2, 0.8), (0.95, 0.25, 1.0)):
