@@ -249,13 +249,14 @@ def test_a_crew_twice_as_noisy_finds_the_head_as_one_that_says_so() -> None:
 
 
 def test_no_route_still_gives_checks() -> None:
-    """Where nothing listed fits, the checks that need no route remain."""
+    """Where nothing listed fits, what needs no route remains, and what the first straights show."""
     empty = straight_routes(FRONT, corner_site(), count=0, drawn=512)
     sampled = (empty, straight_routes(UNLISTED, corner_site()))
     survey = hand_survey(sampled=sampled)
     checks = score_hypotheses(survey).scores.next_checks
-    assert checks
-    assert not any("Push" in check.check for check in checks)
+    assert any("Push" in check.check for check in checks)
+    assert any("sewer card" in check.check for check in checks)
+    assert not any("spot" in check.check for check in checks)
     case = weigh_site(survey.site, survey.routes, NONE_LEFT_OUT)
     scored = score_hypotheses(survey).scores.hypotheses
     again = prepare_checks(survey, case, scored, survey.routes)

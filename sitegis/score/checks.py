@@ -31,6 +31,7 @@ from ..model.results import Hypothesis
 from ..model.site import Site
 from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_P, in_steps
+from ..pits.exposure import Flags
 from ..routes.likelihoods import log_likelihoods, unlisted_log_likelihood
 from ..units import LengthUnit, is_imperial
 from .particles import Particles
@@ -95,7 +96,7 @@ class CheckContext:
 
 def list_checks(context: CheckContext) -> Iterator[Check]:
     """List every check that could be made at this site and has not been made yet."""
-    if context.particles.listed.any():
+    if context.particles.placed.any():
         yield _push_on(context)
         yield from _yard_places(context)
         yield from _cleanouts(context)
@@ -148,14 +149,19 @@ def _push_on(context: CheckContext) -> Check:
     distance = max(push - penetration.unseen_m, 1.0)
     across = np.array([-np.sin(penetration.angle_rad), np.cos(penetration.angle_rad)])
 
+    def known(particles: Particles) -> Flags:
+        # past the end of its first straight nobody knows where an unlisted lateral runs
+        ends = polyline.length(np.nan_to_num(particles.vertices)) >= distance
+        return np.asarray(particles.listed | (particles.placed & ends))
+
     def offsets(particles: Particles) -> Array:
-        vertices = particles.vertices[particles.listed]
+        vertices = particles.vertices[known(particles)]
         reached = polyline.line_interpolate_point(vertices, distance)
         return np.asarray((reached - np.array([penetration.x_m, penetration.y_m])) @ across)
 
     # at no less than half a meter, where the locator's stated noise is least
     sd = site.noise.located_sd_m(max(penetration.depth_m, 0.5)) * _crew_scale(survey)
-    most = np.max(np.abs(offsets(context.particles)))
+    most = np.max(np.abs(offsets(context.particles)), initial=0.0)
     # so many bins to either side that the widest route has one, within a bound
     half = min(np.ceil(most / OFFSET_BIN_M - MATTERS_P), MOST_OFFSET_BINS // 2)
     middle = np.arange(-half, half + 1) * OFFSET_BIN_M
@@ -164,7 +170,7 @@ def _push_on(context: CheckContext) -> Check:
         # Φ at the edges between bins, padded by 0 and 1: the outer bins are open
         below = ndtr((middle[1:] - 0.5 * OFFSET_BIN_M - offsets(particles)[:, None]) / sd)
         below = np.pad(below, ((0, 0), (1, 1)), constant_values=((0, 0), (0, 1)))
-        return _with_unlisted(np.diff(below, axis=1), particles)
+        return _with_unknown(np.diff(below, axis=1), particles, known(particles))
 
     words = tuple(_offset_words(float(value), site.units) for value in middle)
     name = (
@@ -188,14 +194,14 @@ def _offset_words(offset_m: float, units: LengthUnit) -> str:
     )
 
 
-def _with_unlisted(likelihood: Array, particles: Particles) -> Array:
-    """Add ``unlisted`` with the average of the listed routes: the check says nothing about it."""
-    listed = particles.listed
-    full = np.empty((listed.size, likelihood.shape[1]))
-    weights = particles.weights[listed]
-    # an average over the listed routes leaves every listed way's odds against it as they were
-    full[~listed] = weights @ likelihood / weights.sum()
-    full[listed] = likelihood
+def _with_unknown(likelihood: Array, particles: Particles, known: Flags) -> Array:
+    """Add what no route is known of by the average of the others: the check says nothing of it."""
+    full = np.full((known.size, likelihood.shape[1]), 1.0 / likelihood.shape[1])
+    weights = particles.weights[known]
+    if weights.any():
+        # an average over the known routes leaves all their odds against it as they were
+        full[~known] = weights @ likelihood / weights.sum()
+    full[known] = likelihood
     return full
 
 
