@@ -234,7 +234,9 @@ def test_the_pushed_head_is_read_to_half_meters_of_where_shapely_has_it(
     check = _push_on(context)
     table = check.likelihood(particles)
     distance = max(push_m - exit.unseen_m, 1.0)
-    lines = shapely.linestrings(particles.vertices[particles.listed])
+    every = shapely.linestrings(np.nan_to_num(particles.vertices))
+    known = particles.listed | (shapely.length(every) >= distance)
+    lines = every[known]
     spots = shapely.get_coordinates(shapely.line_interpolate_point(lines, distance))
     along = np.exp(1j * exit.angle_rad)
     offs = ((spots[:, 0] - exit.x_m + 1j * (spots[:, 1] - exit.y_m)) / along).imag
@@ -244,9 +246,9 @@ def test_the_pushed_head_is_read_to_half_meters_of_where_shapely_has_it(
     sd = site.noise.located_sd_m(max(exit.depth_m, 0.5))
     edges = np.concatenate([[-np.inf], (np.arange(-bins, bins) + 0.5) * 0.5, [np.inf]])
     expected = np.diff(stats.norm.cdf((edges - offs[:, None]) / sd), axis=1)
-    assert table[particles.listed] == pytest.approx(expected)
-    own = particles.weights[particles.listed]
-    for row in table[~particles.listed]:
+    assert table[known] == pytest.approx(expected)
+    own = particles.weights[known]
+    for row in table[~known]:
         assert row == pytest.approx(own @ expected / own.sum())
     assert check.outcomes[bins] == "straight on"
     assert [words.split()[-1] for words in check.outcomes] == (

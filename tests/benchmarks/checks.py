@@ -13,8 +13,7 @@ from the site's own posterior and averages over the laterals that it leaves (wha
 the worth's own arithmetic), "independent" is the lateral that the neighborhood built (what is
 off there besides is the posterior).
 
-The ground is taken as mapped. A lateral that the posterior has no route for (``unlisted``) is
-missed by every pit.
+The ground is taken as mapped.
 
 A trench costs some fifteen pits and few houses need one, so that a mean of costs hangs on those
 few, and errors taken from the costs that occurred are too small where none or few did. So the
@@ -33,7 +32,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from sitegis.dig.cloud import gather_cloud, likely_part
+from sitegis.dig.cloud import gather_cloud, likely_part, searched_cloud
 from sitegis.dig.depths import trench_cost
 from sitegis.dig.pits import lay_field, rank_pits
 from sitegis.geometry import polyline
@@ -104,7 +103,7 @@ class Trial:
 
 def plan(survey: Survey) -> Dig:
     """Plan the pits as stage ``dig`` does, without what else it draws."""
-    cloud, trench = gather_cloud(survey), trench_cost(survey)
+    cloud, trench = searched_cloud(survey, gather_cloud(survey)), trench_cost(survey)
     if cloud.empty:
         return Dig((), trench, trench)
     field = lay_field(survey.site, survey.rules, likely_part(cloud))
