@@ -1,20 +1,21 @@
 """How many small mistakes in the core mathematics some test notices.
 
 ``python -m tests.benchmarks.mutation 400`` draws that many mutants, each with one place of one
-module of the core changed: a constant times 1.02, a sign, plus for minus, x for y, first for
-last, less for more, sine for cosine, degrees for radians. Left alone are constants that their own
-text calls judgment or common practice, which nothing outside can be held against, and guards under
-1e-6 against a division by nothing. First each file of tests of the core, and of its modules'
-examples, runs once, and it is kept which functions each test calls, and its processor time; a test
-that fails then is left out. The tests that call the changed function (of a module's setting: those
-that name it) run on each mutant in a forked process, up to ``--budget`` seconds of them, those that
-call the fewest functions first, and on a setting's those that read settings alone and call none; a
-mutant that they all pass is printed with its line, and run again where a later call has a larger
-budget. A change within a function is made where everything is imported already; what test modules
-work out while they are imported does not see it, so that a mutant may live for that but is never
-noticed for it. Any other change is there before anything is imported. ``--seed`` draws others,
-``--module place/adjust`` looks at one module alone. ``--keep FOLDER`` keeps calls and results, and
-goes on from there; ``--minutes`` ends early. Run it on a tree that nobody edits.
+module of the core changed: a constant times 1.02, a sign, plus for minus, x for y, first for last,
+less for more, sine for cosine, degrees for radians. Left alone are settings that their own text, or
+the comment above their block, calls judgment or common practice, which nothing outside can be held
+against, and guards under 1e-6 against a division by nothing. First each file of tests of the core,
+and of its modules' examples, runs once, and it is kept which functions each test calls, and its
+processor time; a test that fails then is left out. The tests that call the changed function (of a
+module's setting: those that name it) run on each mutant in a forked process, up to ``--budget``
+seconds of them, those that call the fewest functions first, and on a setting's those that read
+settings alone and call none; a mutant that they all pass is printed with its line, and run again
+where a later call has a larger budget. A change within a function is made where everything is
+imported already; what test modules work out while they are imported does not see it, so that a
+mutant may live for that but is never noticed for it. Any other change is there before anything is
+imported. ``--seed`` draws others, ``--module place/adjust`` looks at one module alone. ``--keep
+FOLDER`` keeps calls and results, and goes on from there; ``--minutes`` ends early. Run it on a tree
+that nobody edits.
 """
 
 from __future__ import annotations
