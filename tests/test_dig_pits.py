@@ -12,19 +12,21 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from sitegis.dig import plan_dig
+from sitegis.dig import pits, plan_dig
 from sitegis.dig.cloud import RouteCloud, gather_cloud, searched_cloud, unlisted_cloud
-from sitegis.dig.hits import accumulate
+from sitegis.dig.hits import accumulate, cover_grid
 from sitegis.dig.pits import (
     Field,
     _extensions,
     _places,
     _score,
+    _worth_part,
     lay_field,
     rank_holes,
     rank_pits,
     vacuum_area,
 )
+from sitegis.dig.stakeout import choose_ties
 from sitegis.finds.records import Missed
 from sitegis.model.dig_plan import Pit
 from sitegis.model.results import Routes
@@ -712,6 +714,7 @@ def test_holes_are_the_best_cell_each_after_the_misses_before_it() -> None:
         worth = met @ left / costs
         best = int(np.flatnonzero(worth >= worth.max() * (1 - 1e-7))[0])
         assert hole.rank == number
+        assert hole.ties == choose_ties(site, centers[best])[0]
         assert (hole.x_m, hole.y_m) == pytest.approx(tuple(centers[best]))
         assert hole.cost == pytest.approx(costs[best])
         assert hole.p_hit == pytest.approx(weights[met[best]].sum(), abs=1e-9)
@@ -736,8 +739,14 @@ def small_field() -> Field:
     return lay_field(site, RULES, cloud)
 
 
-def test_pits_are_proposed_across_the_mean_way_of_what_is_left_there() -> None:
-    """Doubled angles of the straights that shapely finds in the pit, weighed; clear of the dug."""
+def test_pits_are_proposed_across_the_mean_way_of_what_is_left_there(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Doubled angles of the straights that shapely finds in the pit, weighed; clear of the dug.
+
+    The best cell of each size is among the few that are proposed.
+    """
+    monkeypatch.setattr(pits, "PLACES_PER_KIND", 4)
     field = small_field()
     left = np.where(np.arange(60) % 4 == 0, 0.0, field.cloud.weights)
     dug = shapely.box(6.0, 2.0, 7.2, 3.0)
@@ -765,6 +774,29 @@ def test_pits_are_proposed_across_the_mean_way_of_what_is_left_there() -> None:
             assert off == pytest.approx(np.ones(3), abs=1e-5)
         gap = dug.distance(shapely.Point(center))
         assert gap > 2.0 * RULES.spoil_setback_m + 0.5 * min(length, width) - 1e-6
+    centers = field.grid.centers()
+    far = dug.buffer(2.0 * RULES.spoil_setback_m + 0.5 * min(length, width))
+    for kind in field.kinds:
+        p = accumulate(kind.spans, left)
+        asked = (
+            kind.open_cells & (p >= 0.01) & ~shapely.contains_xy(far, *np.moveaxis(centers, -1, 0))
+        )
+        score = _score(field, kind, kind.spans, left, (p, asked))
+        best = centers[asked][int(np.argmax(score))]
+        own = np.flatnonzero(
+            (places.sizes_m == kind.size_m).all(axis=1) & (places.angles_rad == 0.0)
+        )
+        assert np.hypot(*(places.centers[own] - best).T).min() < 1e-9
+
+
+def test_a_field_reaches_as_far_as_its_longest_pit() -> None:
+    """Its raster is the part where a pit of twice the length, either way, gains a hundredth."""
+    field = small_field()
+    site, cloud = field.site, field.cloud
+    points = np.concatenate([cloud.vertices.reshape(-1, 2), site.lot.vertices])
+    whole = cover_grid(points, site.dig.cell_m, 0.5 * 3.0 * site.dig.pit_length_m)
+    longest = 2.0 * max(site.dig.pit_length_m, site.dig.pit_width_m)
+    assert field.grid == _worth_part(whole, cloud.straights, cloud.weights, 0.5 * longest)
 
 
 def test_a_cell_is_scored_as_its_pit_would_be_priced() -> None:

@@ -725,3 +725,14 @@ def test_an_end_is_held_to_the_wall_that_shapely_has_nearest() -> None:
         assert step.imag == pytest.approx(0.0, abs=1e-9)
         met.add(side)
     assert len(met) == 6
+
+
+@pytest.mark.parametrize(("share", "told"), [(0.2, True), (0.05, False)])
+def test_a_likely_way_of_wide_direction_is_told(share: float, told: bool) -> None:
+    """30° of one that counts, beside one of 1°; the widest direction is said, at most 90°."""
+    (one,) = front_exit().mixture
+    vague = replace(one, weight=share, covariance=np.diag([1e-4, 1e-4, np.radians(30.0) ** 2]))
+    mixed = replace(front_exit(), components=(replace(one, weight=1.0 - share), vague))
+    found = {n.code: str(n) for n in exit_notices(mixed, corner_site(), inside=True)}
+    assert ("exit-weakly-held" in found) == told
+    assert not told or "30°" in found["exit-weakly-held"]

@@ -469,3 +469,9 @@ def test_ends_scatter_left_of_their_foot_and_by_what_all_marks_share(
         drawn[:, 2] = np.angle(np.exp(1j * drawn[:, 2]))
         total += part.weight * drawn.T @ drawn / 200_000
     assert _about(about, parts) == pytest.approx(total, abs=4e-3)
+
+
+def test_every_bend_turns_either_way_by_its_own_angle() -> None:
+    """The made ones of the catalog and the two free ones, each to the left and to the right."""
+    assert np.degrees(SIGNED_RAD[::2]) == pytest.approx([*CATALOG_DEG, 20.0, 50.0])
+    assert SIGNED_RAD[1::2] == pytest.approx(-SIGNED_RAD[::2])

@@ -492,3 +492,16 @@ def test_all_rows_of_a_bent_chain_have_their_joint_normal_density() -> None:
     assert chain.chi_square == pytest.approx(rows @ np.linalg.solve(covariance, rows))
     onto = xy.ravel() - marks.covariance @ slopes.T @ np.linalg.solve(covariance, rows)
     assert chain.adjusted.ravel() == pytest.approx(onto)
+
+
+@pytest.mark.parametrize("degrees", [2.5, 4.0, 9.0])
+def test_tail_weights_are_the_slope_of_their_cost(degrees: float) -> None:
+    """By differences over half the square, on either side of one sigma and near it."""
+    square = np.array([0.3, 0.99, 1.005, 1.01, 1.015, 1.3, 4.0, 30.0])
+
+    def cost(at: Array) -> Array:
+        weight, extra = tail_weight(at, degrees)
+        return np.asarray(extra + 0.5 * weight * at)
+
+    slope = (cost(square + 1e-5) - cost(square - 1e-5)) / 1e-5
+    assert tail_weight(square, degrees)[0] == pytest.approx(slope, rel=1e-6)

@@ -13,8 +13,10 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from sitegis.evidence import OutdoorLocate
+from sitegis.finds.kinds import residuals
 from sitegis.finds.records import Found, Missed
 from sitegis.geometry import polyline
 from sitegis.geometry.frames import Array
@@ -26,9 +28,10 @@ from sitegis.routes import sample, sample_routes
 from sitegis.rules.rule_set import load_rules
 from sitegis.score import join_exit, score_hypotheses
 from sitegis.score.exit_after import meet_exit
-from sitegis.score.finds import find_notices
+from sitegis.score.finds import BLUNDER, BLUNDERED, NOT_LISTED, OTHER_PIPE, _explained, find_notices
 from sitegis.score.particles import draw_particles
 
+from .hand_routes import ALLEY, FRONT, straight_routes
 from .invented import corner_site, front_exit
 
 RULES = load_rules("us-ipc")
@@ -377,3 +380,59 @@ def test_what_else_explains_a_find_is_told_the_likeliest_first() -> None:
     for p, told in ((0.899, True), (0.901, False)):
         judged = FindJudgment(find, p, 0.5, 0.0, causes, 0.0)
         assert len([*find_notices([judged], corner_site())]) == told
+
+
+def test_what_explains_a_find_are_four_laws_by_scipy() -> None:
+    """Normal about this drain, even for another pipe, Student-t of a blunder's spread, no route.
+
+    Each with its prior; beside them what the routes missed it by, across and below.
+    """
+    item = replace(FIND, direction_rad=-1.5, x_m=6.7)
+    site = corner_site(evidence=(item,))
+    generator, scored = np.random.default_rng(2), []
+    listed = [straight_routes(one, site, count=50) for one in (FRONT, ALLEY)]
+    listed.append(
+        replace(listed[0], hypothesis=replace(FRONT, id="none"), vertices=np.zeros((0, 3, 2)))
+    )
+    probabilities = generator.dirichlet(np.ones(len(listed))) * 0.9
+    for one, p in zip(listed, probabilities, strict=True):
+        weights = (
+            generator.dirichlet(np.ones(len(one.vertices))) if len(one.vertices) else np.zeros(0)
+        )
+        scored.append(
+            SimpleNamespace(hypothesis=one.hypothesis, probability=float(p), weights=weights)
+        )
+    weighed = SimpleNamespace(site=site, routes=tuple(listed))
+    shares, across, below, weights = _explained(weighed, scored, item)  # type: ignore[arg-type]
+    ground_sd = float(
+        replace(site.ground, elevations_m=site.ground.sds_m).elevation_m(np.array([6.7, 3.0]))
+    )
+    sd, depth_sd = np.hypot(0.02, 0.03), np.hypot(0.02, ground_sd)
+    fits = blundered = rest = 0.0
+    expected: list[list[Array]] = [[], [], []]
+    for one, routes in zip(scored, listed, strict=True):
+        if not one.weights.size:
+            rest += one.probability
+            continue
+        share = one.probability * one.weights
+        off, low, turn = residuals(item, site, routes.vertices, routes.inverts_m, routes.lengths_m)
+        right = stats.norm.pdf(off, 0, sd) * stats.norm.pdf(low, 0, depth_sd)
+        fits += float(share @ (right * stats.norm.pdf(turn, 0, np.radians(5.0))))
+        wide = stats.t.pdf(off, 3, scale=np.hypot(1.5, sd))
+        wide = wide * stats.norm.pdf(low, 0, np.hypot(0.4, depth_sd)) / np.pi
+        blundered += float(share @ wide)
+        for kept, part in zip(expected, (off, low, share), strict=True):
+            kept.append(part)
+    stray = 1.0 / 20.0 / 2.0 / np.pi
+    assert shares == pytest.approx(
+        {
+            "this drain": 0.98 * (1.0 - BLUNDER) * fits,
+            OTHER_PIPE: 0.02 * stray,
+            BLUNDERED: 0.98 * BLUNDER * blundered,
+            NOT_LISTED: 0.98 * rest * stray,
+        },
+        rel=1e-5,
+    )
+    assert fits > 0.0
+    for got, kept in zip((across, below, weights), expected, strict=True):
+        assert got == pytest.approx(np.concatenate(kept))

@@ -17,6 +17,7 @@ from sitegis.score.intervals import (
     _draws,
     _first_straight,
     _ground_at_wall,
+    _poses,
     _with_no_practice,
     direction_sets,
     exit_spread,
@@ -287,3 +288,24 @@ def test_a_place_of_95_percent_counts_what_keeps_to_no_practice() -> None:
     assert holds(wide[2], 3.0)
     assert not any(holds(region, 3.0) for region in wide[:2])
     assert [one.pieces for one in wide[:2]] == [one.pieces for one in narrow[:2]]
+
+
+def test_what_no_way_with_a_route_has_is_left_to_the_marks_alone(survey: Survey) -> None:
+    """Weights of routes by their ways, of the rest on the marks: one in all; places as laid."""
+    fewer = tuple(
+        dataclasses.replace(one, probability=0.7 * one.probability)
+        for one in survey.scores.hypotheses
+    )
+    scores = dataclasses.replace(survey.scores, hypotheses=fewer)
+    poses, component, alone = _poses(dataclasses.replace(survey, scored=scores))
+    routes_of = {routes.hypothesis.id: routes for routes in survey.routes}
+    routed = [(one, routes_of[one.hypothesis.id]) for one in fewer if one.weights.any()]
+    weights = np.concatenate([one.probability * one.weights for one, _ in routed])
+    assert poses[4, ~alone] == pytest.approx(weights)
+    assert poses[4, alone].sum() == pytest.approx(0.3)
+    assert poses[4].sum() == pytest.approx(1.0)
+    places = np.concatenate([routes.vertices[:, 0] for _, routes in routed])
+    assert poses[:2, ~alone] == pytest.approx(places.T)
+    inverts = np.concatenate([routes.inverts_m[:, 0] for _, routes in routed])
+    assert poses[3, ~alone] == pytest.approx(inverts)
+    assert component.size == alone.size == poses.shape[1]

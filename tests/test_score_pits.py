@@ -17,7 +17,7 @@ from sitegis.numerics.statistics import weighted_quantiles
 from sitegis.pits.cost import BEDDING_M, FOOTING_BELOW_SLAB_M
 from sitegis.pits.exposure import Candidate, Places
 from sitegis.score import pits as pits_module
-from sitegis.score.particles import Particles, draw_particles
+from sitegis.score.particles import Particles, draw_particles, systematic
 from sitegis.score.pits import Pits, _across, _along_the_routes, exposed_by, lay_pits
 from tests.dig_clouds import RULES, front_routes, survey_of, two_way_survey, unlisted
 from tests.invented import corner_site, thrown_m
@@ -250,3 +250,18 @@ def test_pits_are_proposed_at_set_distances_and_just_within_the_lot(
     assert [one[1] for one in asked] == pytest.approx([one[1] for one in expected])
     for (mine, _), (theirs, _) in zip(asked, expected, strict=True):
         assert mine.tolist() == theirs.tolist()
+
+
+@pytest.mark.parametrize("count", [3, 7, 24])
+def test_particles_stand_for_the_middle_of_their_share_of_the_weights(count: int) -> None:
+    """The (i + ½)/n quantile of what is ordered by a length: numpy's step function inverted."""
+    generator = np.random.default_rng(count)
+    weights, lengths = generator.dirichlet(np.ones(3000)), generator.uniform(0.0, 70.0, 3000)
+    routes = SimpleNamespace(tap_stations_m=lengths)
+    chosen = systematic(weights, routes, count)  # type: ignore[arg-type]  # what it reads
+    order = np.argsort(lengths)
+    reached = np.cumsum(weights[order])
+    for i, one in enumerate(chosen):
+        at = int(np.searchsorted(reached, (i + 0.5) / count))
+        near = lengths[order[max(at - 1, 0) : at + 2]]
+        assert near.min() <= lengths[one] <= near.max()

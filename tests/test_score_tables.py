@@ -38,6 +38,7 @@ from sitegis.score import score_hypotheses
 from sitegis.score.tables import (
     FOLLOWS_PRACTICE,
     SHARED_MANHOLE,
+    _notice_probability_without_routes,
     prior_given,
     tabled_log_likelihood,
 )
@@ -276,3 +277,15 @@ def test_a_record_without_a_route_is_that_of_taps_anywhere_on_the_main(
     assert np.exp(tabled_log_likelihood(named, nowhere, site, HABIT)) == pytest.approx(
         [over], rel=2e-3
     )
+
+
+def test_without_a_route_half_of_the_main_lies_upstream_of_a_manhole() -> None:
+    """Seen as reliably as said or falsely, one tap in two each; elsewhere falsely alone."""
+    site = corner_site()
+    for item, falsely in (
+        (Dye("front-main-MH1", True, 30.0, 0.7), FALSE_SEEN),
+        (Sound("front-main-MH1", True, 0.7), FALSE_HEARD),
+    ):
+        given = _notice_probability_without_routes(item, "front-main", site)
+        assert given == pytest.approx([0.5 * 0.7 + 0.5 * falsely])
+        assert _notice_probability_without_routes(item, "alley-main", site) == falsely

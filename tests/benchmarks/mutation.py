@@ -65,7 +65,8 @@ SLOW = ("calibration", "ranks", "coverage", "whole_site", "reliability", "hardne
         "same_bytes", "ties")  # fmt: skip
 # what a test that calls nothing of the package is about
 SETTINGS = "settings"
-OPTIONS = ("-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist",
+# pytest rewrites the asserts of a module whose examples it runs, from its file: as it was
+OPTIONS = ("-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", "--assert=plain",
            "-o", "addopts=--doctest-modules -m 'not statistical and not adverse'",
            "-W", "ignore::pytest.PytestAssertRewriteWarning")  # fmt: skip
 
@@ -412,6 +413,8 @@ def _exchange(path: Path, tree: ast.Module, line: int) -> bool:
         return False
     found = vars(getattr(module, place[0]) if place[0] else module).get(place[1])
     found = getattr(found, "fget", None) or getattr(found, "__func__", None) or found
+    # what it gave before is kept by nobody
+    getattr(found, "cache_clear", int)()
     function = inspect.unwrap(found) if callable(found) else None
     if not isinstance(function, FunctionType):
         return False
