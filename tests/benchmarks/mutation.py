@@ -250,6 +250,14 @@ class Calls:
     functions: frozenset[str]
 
 
+def _forget() -> None:
+    """Empty the caches of the package's functions: who calls them is seen, and what they give."""
+    for name, module in list(sys.modules.items()):
+        if name.split(".")[0] == PACKAGE.name:
+            for value in list(vars(module).values()):
+                getattr(value, "cache_clear", int)()
+
+
 class _Watch:
     """Keep what each test calls while pytest runs it."""
 
@@ -260,6 +268,7 @@ class _Watch:
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
         called: dict[int, CodeType] = {}
+        _forget()
         begun = time.process_time()
         sys.settrace(lambda frame, *_: called.__setitem__(id(frame.f_code), frame.f_code))
         try:
@@ -413,8 +422,6 @@ def _exchange(path: Path, tree: ast.Module, line: int) -> bool:
         return False
     found = vars(getattr(module, place[0]) if place[0] else module).get(place[1])
     found = getattr(found, "fget", None) or getattr(found, "__func__", None) or found
-    # what it gave before is kept by nobody
-    getattr(found, "cache_clear", int)()
     function = inspect.unwrap(found) if callable(found) else None
     if not isinstance(function, FunctionType):
         return False
@@ -422,6 +429,7 @@ def _exchange(path: Path, tree: ast.Module, line: int) -> bool:
     for code in _codes(compile(tree, str(path), "exec", dont_inherit=True)):
         if (code.co_qualname, code.co_firstlineno) == (old.co_qualname, old.co_firstlineno):
             function.__code__ = code
+            _forget()
             return True
     return False
 
