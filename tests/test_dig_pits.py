@@ -859,3 +859,14 @@ def test_pits_by_blocks_are_those_at_once(monkeypatch: pytest.MonkeyPatch) -> No
     assert surface_rates_at(field.site, every).ravel().tolist() == [
         float(surface_rates_at(field.site, one)) for one in every.reshape(-1, 2)
     ]
+
+
+def test_a_pit_that_only_touches_the_lot_line_is_lengthened_along_it() -> None:
+    """By half, a whole and two of its length to either side; across the line by none."""
+    field = lay_field(corner_site(), RULES, gather_cloud(wide_survey()))
+    start = Places(np.array([[6.6, 0.45]]), np.zeros(1), np.array([[1.2, 0.9]]))
+    (pit,) = weigh_pits(field.site, RULES, field.area, field.straights, field.cloud.weights, start)
+    wholes = [one.whole_ring() for one in _extensions(field, field.cloud.weights, [pit])]
+    along = [np.ptp(ring[:, 0]) for ring in wholes if np.ptp(ring[:, 1]) < 0.95]
+    assert set(np.round(along, 6)) == {1.8, 2.4, 3.6}
+    assert min(ring[:, 1].min() for ring in wholes) >= -1e-9
