@@ -309,3 +309,13 @@ def test_what_no_way_with_a_route_has_is_left_to_the_marks_alone(survey: Survey)
     inverts = np.concatenate([routes.inverts_m[:, 0] for _, routes in routed])
     assert poses[3, ~alone] == pytest.approx(inverts)
     assert component.size == alone.size == poses.shape[1]
+
+
+def test_under_a_ground_that_is_known_depths_are_inverts_taken_from_it(survey: Survey) -> None:
+    """Turned round: the deepest end of an interval is the ground less the invert's lowest."""
+    exit = dataclasses.replace(survey.exit, depth_sd_m=survey.exit.invert_sd_m)
+    spread = exit_spread(dataclasses.replace(survey, penetration=exit))
+    ground = exit.depth_m + exit.invert_m
+    for depth, invert in zip(spread.depth, spread.invert, strict=True):
+        turned = ground - np.array(invert.pieces)[::-1, ::-1]
+        assert np.array(depth.pieces) == pytest.approx(turned, abs=1e-6)
