@@ -723,8 +723,8 @@ def test_holes_are_the_best_cell_each_after_the_misses_before_it() -> None:
         left = np.where(met[best], 0.0, left)
 
 
-def small_field() -> Field:
-    """Lay a field of 60 routes that weigh as they will, on 0.6 m cells."""
+def small_field(cell_m: float = 0.6) -> Field:
+    """Lay a field of 60 routes that weigh as they will."""
     generator = np.random.default_rng(9)
     whole = gather_cloud(two_way_survey())
     chosen = generator.choice(whole.weights.size, 60, replace=False)
@@ -735,7 +735,7 @@ def small_field() -> Field:
         weights=generator.dirichlet(np.ones(60)),
         owner=whole.owner[chosen],
     )
-    site = replace(corner_site(), dig=replace(corner_site().dig, cell_m=0.6))
+    site = replace(corner_site(), dig=replace(corner_site().dig, cell_m=cell_m))
     return lay_field(site, RULES, cloud)
 
 
@@ -791,7 +791,7 @@ def test_pits_are_proposed_across_the_mean_way_of_what_is_left_there(
 
 def test_a_field_reaches_as_far_as_its_longest_pit() -> None:
     """Its raster is the part where a pit of twice the length, either way, gains a hundredth."""
-    field = small_field()
+    field = small_field(0.15)
     site, cloud = field.site, field.cloud
     points = np.concatenate([cloud.vertices.reshape(-1, 2), site.lot.vertices])
     whole = cover_grid(points, site.dig.cell_m, 0.5 * 3.0 * site.dig.pit_length_m)
