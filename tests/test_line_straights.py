@@ -505,3 +505,22 @@ def test_tail_weights_are_the_slope_of_their_cost(degrees: float) -> None:
 
     slope = (cost(square + 1e-5) - cost(square - 1e-5)) / 1e-5
     assert tail_weight(square, degrees)[0] == pytest.approx(slope, rel=1e-6)
+
+
+def test_the_end_of_a_chain_turns_by_the_sum_of_its_directions() -> None:
+    """Variance of the last direction: all of the fitted turns' covariance, added up."""
+    generator = np.random.default_rng(5)
+    corner = np.array([4.0, 0.0])
+    xy = np.vstack(
+        [
+            np.column_stack([np.arange(4.0), np.zeros(4)]),
+            corner + np.arange(0.5, 4.0)[:, None] * np.array([np.cos(0.8), np.sin(0.8)]),
+        ]
+    )
+    marks = marks_of(xy + generator.normal(0.0, 0.02, xy.shape), np.full((8, 2), 0.02**2))
+    segment = np.repeat([0, 1], 4)
+    start = np.array([0.0, 0.8, 0.0, -4.0 * np.sin(0.8)])
+    chain = fit_chain(marks, segment, start, nominal_rad=np.array([0.79]))
+    angles = chain.covariance[:2, :2]
+    assert chain.end[2] == pytest.approx(chain.parameters[:2].sum())
+    assert chain.end_covariance[2, 2] == pytest.approx(angles.sum())

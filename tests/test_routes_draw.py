@@ -376,7 +376,11 @@ def test_the_angle_is_aimed_in_sds_of_what_the_place_leaves_of_it(
     plan = plan_for(OutdoorLocate(5.0, 2.0, None))
     points = np.array([[7.4, 2.0], [3.0, -4.0], [7.0, 7.55], [2.0, 8.0]])
     plan = replace(
-        plan, aims=tuple(replace(plan.aims[0], point=p, sd_m=0.1 + 0.01 * p[0]) for p in points)
+        plan,
+        aims=(
+            *(replace(plan.aims[0], point=p, sd_m=0.1 + 0.01 * p[0]) for p in points),
+            replace(plan.aims[0], point=points[1], sd_m=0.001),
+        ),
     )
     asked: list[list[Array]] = []
 
@@ -409,6 +413,8 @@ def test_the_angle_is_aimed_in_sds_of_what_the_place_leaves_of_it(
             width = max((0.1 + 0.01 * point[0]) / abs(gap) / sd, 0.02)
             assert widths[k][row] == pytest.approx(width)
     assert 30 < reached < 210
+    # however truly a place is known, no aim is narrower than a fiftieth
+    assert widths[4].tolist() == [0.02] * 60
 
 
 @pytest.mark.parametrize("forward", [1.0, -1.0])

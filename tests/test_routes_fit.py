@@ -22,6 +22,7 @@ from sitegis.routes.fit import (
     arrival_prior,
     fit_candidates,
     main_inverts,
+    reason_for_none,
     tap_prior,
     tap_slant,
 )
@@ -257,3 +258,23 @@ def test_runs_beside_a_turned_face_are_shapelys() -> None:
             if part.length > 0:
                 assert pieces[row, i, 0] == pytest.approx(np.array(part.coords[0]), abs=1e-9)
     assert met > 30
+
+
+def test_the_last_constraint_that_dropped_candidates_is_told() -> None:
+    """In the words of a direct run, which turns by 120° with two bends at most, and of a yard's."""
+    site, terrain = corner_site(), prepare_terrain(corner_site())
+    for main, yard, said in (
+        (
+            0,
+            None,
+            "no run from the front wall with 2 bends of 120° together or less meets the main",
+        ),
+        (1, "left", "no run from the front wall with 3 bends or fewer meets the main"),
+    ):
+        target = site.mains[main]
+        way = "direct" if yard is None else "side-yard"
+        hypothesis = Hypothesis("h", target.id, way, target.side, yard, 1.0)  # type: ignore[arg-type]
+        plan = make_plan(hypothesis, target, front_exit(), terrain, drain_ends_m=RULES_END_M)
+        fitted = SimpleNamespace(dropped={"wall": 5, "reach": 3, "tap": 0})
+        told = reason_for_none(plan, fitted, front_exit(), 0.01, "m")  # type: ignore[arg-type]
+        assert told == said
