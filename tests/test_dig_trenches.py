@@ -70,3 +70,12 @@ def test_what_is_less_likely_than_not_the_drain_is_not_followed() -> None:
     )
     survey = replace(survey, scored=replace(survey.scores, finds=judged))
     assert [one.id for one in exposures(survey)] == ["F2", "F3"]
+
+
+@pytest.mark.parametrize(("short_m", "spans"), [(0.08, ["wall"]), (0.12, ["wall", "main"])])
+def test_a_find_beside_the_main_needs_no_trench_to_it(short_m: float, spans: list[str]) -> None:
+    """By shapely's place so far before the end of the way."""
+    line = shapely.LineString(BENT)
+    place = line.interpolate(line.length - short_m)
+    made = follow_trenches(bent_survey(), (seen("F1", place.x, place.y),))
+    assert [one.to for one in made] == spans
