@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -20,7 +21,7 @@ from sitegis.line.bend_catalog import (
     SIGNED_RAD,
     SIGNED_SD_RAD,
 )
-from sitegis.line.bends import _about, _chain_of, _ends, _ties, fit_plan
+from sitegis.line.bends import _about, _chain_of, _ends, _marks_after, _ties, fit_plan
 from sitegis.line.follow import State, follow_drain, shared_covariance
 from sitegis.line.states import tail_nodes
 from sitegis.line.straights import HEADING_SD_RAD
@@ -475,3 +476,20 @@ def test_every_bend_turns_either_way_by_its_own_angle() -> None:
     """The made ones of the catalog and the two free ones, each to the left and to the right."""
     assert np.degrees(SIGNED_RAD[::2]) == pytest.approx([*CATALOG_DEG, 20.0, 50.0])
     assert SIGNED_RAD[1::2] == pytest.approx(-SIGNED_RAD[::2])
+
+
+def test_marks_after_the_last_bend_are_those_that_it_comes_before() -> None:
+    """Counted one by one, a mark that says it is the bend left out; two stands for more or none."""
+    spans = np.array([[-1, -1], [2, -1], [3, -1], [1, 4], [4, 3], [5, -1], [0, -1]])
+    said = np.array([False, False, True, False, True, True])
+    found = _marks_after(
+        SimpleNamespace(spans=spans),  # type: ignore[arg-type]  # what it reads
+        SimpleNamespace(bend_marks=said, xy=np.zeros((6, 2))),  # type: ignore[arg-type]
+    )
+    expected = []
+    for row in spans:
+        last = max(row)
+        later = [i for i in range(6) if i >= last and not (i == last and said[i])]
+        expected.append(2 if last < 0 else min(len(later), 2))
+    assert found.tolist() == expected
+    assert set(expected) == {0, 1, 2}

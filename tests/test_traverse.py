@@ -150,6 +150,7 @@ def test_densified_points_lie_on_the_arc() -> None:
         ({"chord_azimuth_deg": 0}, "arc, its chord or its central angle"),
         ({"arc_m": 5.0}, "bearing of its chord"),
         ({"chord_m": 21.0, "chord_azimuth_deg": 0}, "longer than twice"),
+        ({"chord_m": 20.1, "chord_azimuth_deg": 0}, "longer than twice"),
         ({"arc_m": 5.0, "central_angle_deg": 40, "chord_azimuth_deg": 0}, "do not agree"),
         ({"arc_m": 5.0, "chord_m": 5.5, "chord_azimuth_deg": 0}, "do not agree"),
         ({"arc_m": 40.0, "central_angle_deg": 130.8, "chord_azimuth_deg": 0}, "do not agree"),
