@@ -58,7 +58,7 @@ def most_probable_route(routes: Routes, weights: Array) -> int | None:
 
     A weight alone is no density: it is high where the proposal was thin. So a Gaussian kernel
     density over the routes' places at a third, two thirds and the whole of their vertices'
-    chord is used, on the heaviest samples, with Silverman's bandwidth.
+    chord is used, on the heaviest samples, with Scott's bandwidth.
 
     Parameters
     ----------
@@ -83,7 +83,7 @@ def most_probable_route(routes: Routes, weights: Array) -> int | None:
     # 5 cm at least: a direction in which all agree does not decide alone
     scale = np.maximum(features.std(axis=0), 0.05)
     scaled = features / scale
-    # Silverman's n^(−1/(d + 4)) for d standardized features
+    # Scott's n^(−1/(d + 4)) for d standardized features
     bandwidth = heaviest.size ** (-1.0 / (features.shape[1] + 4))
     gap = sum((one[:, None] - one) ** 2 for one in scaled.T)
     density = np.exp(-0.5 * gap / bandwidth**2) @ weights[heaviest]
