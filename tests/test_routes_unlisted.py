@@ -24,6 +24,7 @@ from sitegis.routes.unlisted import unlisted_log_fit, unlisted_routes
 from sitegis.rules.rule_set import load_rules
 from sitegis.score import score_hypotheses
 from sitegis.write.outputs import output_files
+from sitegis.write.text import join_sentence
 
 from .computed import FIXTURES, computed
 from .invented import corner_site, front_exit
@@ -190,4 +191,6 @@ def test_without_a_main_on_record_a_find_is_an_answer_still(tmp_path: Path) -> N
         gap = np.array([find.x_m - one.x_m, find.y_m - one.y_m])
         gaps.append(abs(float(gap[0] * ahead[1] - gap[1] * ahead[0])))
     assert gaps[0] < 0.05 < gaps[1]
-    assert "map.html" in output_files(survey)
+    page = output_files(survey)["map.html"].decode("utf-8")
+    assert "Sewer lateral, to a main not on record" in page
+    assert join_sentence(survey).startswith("No main is on record")

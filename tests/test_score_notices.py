@@ -53,6 +53,12 @@ def test_a_main_as_impossible_as_what_is_not_on_record_is_put_in_order() -> None
     assert codes(scored(FRONT, 1.0), scored(ALLEY, 1e-12), scored(UNLISTED, 1e-13)) == {}
 
 
+def test_without_a_main_on_record_nothing_is_said_of_mains_that_do_not_fit() -> None:
+    """Their depths cannot be checked; the reader of the mains says that there are none."""
+    assert not codes(scored(UNLISTED, 1.0))
+    assert codes(scored(UNLISTED, 1.0), scored(FRONT, 0.0))["no-way-fits"]
+
+
 def test_unlisted_in_the_lead_needs_a_person() -> None:
     """Where no main on record leads, a person must look."""
     assert codes(scored(UNLISTED, 0.8), scored(FRONT, 0.2))["unlisted-leads"]

@@ -53,6 +53,8 @@ def list_notices(scored: Sequence[ScoredHypothesis], site: Site) -> tuple[Notice
 def _impossible(scored: Sequence[ScoredHypothesis]) -> Iterator[Notice]:
     """Say where no listed way is possible, or none of them leads."""
     listed = [s for s in scored if s.hypothesis.way != "unlisted"]
+    if not listed:
+        return  # that no main is on record is said where the mains are read
     if not any(s.probability > 0.0 for s in listed):
         yield notice_of("no-way-fits", WHERE)
     elif scored[0].hypothesis.way == "unlisted":

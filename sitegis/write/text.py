@@ -85,6 +85,8 @@ def join_sentence(survey: Survey) -> str:
     """Say which main the drain most likely joins, with the runner-up."""
     ranked = survey.scores.hypotheses
     first = ranked[0]
+    if not survey.site.mains:
+        return "No main is on record: which one the lateral joins is not known."
     if first.hypothesis.main is None:
         sentence = f"No route on record fits well: {percent(first.probability)} for {OTHER}."
     else:

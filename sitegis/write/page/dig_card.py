@@ -127,6 +127,8 @@ def goal_words(survey: Survey, hypothesis: Hypothesis, say: Language) -> str:
     str
         The phrase.
     """
+    if not survey.site.mains:
+        return say("Sewer lateral, to a main not on record")
     if hypothesis.main is None:
         return say("Sewer lateral: none of the mains on record fits well")
     main = next(main for main in survey.site.mains if main.id == hypothesis.main)
