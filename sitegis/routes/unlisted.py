@@ -21,7 +21,6 @@ from .sobol import scrambled
 __all__ = [
     "UNLISTED_ELSEWHERE",
     "UNLISTED_OPEN",
-    "draw_unlisted",
     "unlisted_log_fit",
     "unlisted_routes",
 ]
@@ -93,7 +92,7 @@ def unlisted_routes(hypothesis: Hypothesis, site: Site, exit: Exit) -> Routes:
         ``DRAWS`` straights (s, 2, 2), more where something was found; without taps.
     """
     found = any(isinstance(item, Found) for item in site.evidence)
-    drawn = draw_unlisted(site, exit, DRAWS_PER_FIND if found else DRAWS)
+    drawn = _first_straights(site, exit, DRAWS_PER_FIND if found else DRAWS)
     vertices, inverts, lengths, components, slopes = drawn
     log_fit, none = unlisted_log_fit(site, exit.side), np.zeros(0)
     named = zip(item_names(site.evidence), site.evidence, strict=True)
@@ -127,32 +126,13 @@ def _log_likelihood(
     return np.where(passes_find(item, vertices), np.log(find_density(item, site, misses)), anywhere)
 
 
-def draw_unlisted(
-    site: Site, exit: Exit, count: int = DRAWS
+def _first_straights(
+    site: Site, exit: Exit, count: int
 ) -> tuple[Array, Array, Array, NDArray[np.int64], Array]:
-    """Draw first straights of an unlisted lateral from its exit.
+    """Draw both ends (s, 2, 2) and inverts there (s, 2) of first straights from the exit.
 
-    Parameters
-    ----------
-    site
-        The site as read.
-    exit
-        Exit of the drain, a mixture of poses.
-    count
-        How many: a power of two.
-
-    Returns
-    -------
-    vertices
-        Both ends (s, 2, 2), m.
-    inverts_m
-        Inverts there (s, 2), m above the slab.
-    lengths_m
-        Lengths (s,), m.
-    components
-        Component of the exit's mixture of each (s,).
-    drain_slopes
-        Slope of the drain at the exit (s,).
+    With them their lengths (s,), m, the component of the exit's mixture and the drain's slope at
+    the exit of each (s,). ``count`` is a power of two.
     """
     sequence = scrambled(7, np.random.default_rng([site.seed, 13]))
     uniforms = np.clip(sequence.points(0, count), 1e-12, 1.0 - 1e-9)

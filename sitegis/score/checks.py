@@ -149,28 +149,26 @@ def _push_on(context: CheckContext) -> Check:
     distance = max(push - penetration.unseen_m, 1.0)
     across = np.array([-np.sin(penetration.angle_rad), np.cos(penetration.angle_rad)])
 
-    def known(particles: Particles) -> Flags:
+    def offsets(particles: Particles) -> tuple[Flags, Array]:
         # past the end of its first straight nobody knows where an unlisted lateral runs
         ends = polyline.length(np.nan_to_num(particles.vertices)) >= distance
-        return np.asarray(particles.listed | (particles.placed & ends))
-
-    def offsets(particles: Particles) -> Array:
-        vertices = particles.vertices[known(particles)]
-        reached = polyline.line_interpolate_point(vertices, distance)
-        return np.asarray((reached - np.array([penetration.x_m, penetration.y_m])) @ across)
+        known = particles.listed | (particles.placed & ends)
+        reached = polyline.line_interpolate_point(particles.vertices[known], distance)
+        return known, (reached - np.array([penetration.x_m, penetration.y_m])) @ across
 
     # at no less than half a meter, where the locator's stated noise is least
     sd = site.noise.located_sd_m(max(penetration.depth_m, 0.5)) * _crew_scale(survey)
-    most = np.max(np.abs(offsets(context.particles)), initial=0.0)
+    most = np.max(np.abs(offsets(context.particles)[1]), initial=0.0)
     # so many bins to either side that the widest route has one, within a bound
     half = min(np.ceil(most / OFFSET_BIN_M - MATTERS_P), MOST_OFFSET_BINS // 2)
     middle = np.arange(-half, half + 1) * OFFSET_BIN_M
 
     def likelihood(particles: Particles) -> Array:
+        known, off = offsets(particles)
         # Φ at the edges between bins, padded by 0 and 1: the outer bins are open
-        below = ndtr((middle[1:] - 0.5 * OFFSET_BIN_M - offsets(particles)[:, None]) / sd)
+        below = ndtr((middle[1:] - 0.5 * OFFSET_BIN_M - off[:, None]) / sd)
         below = np.pad(below, ((0, 0), (1, 1)), constant_values=((0, 0), (0, 1)))
-        return _with_unknown(np.diff(below, axis=1), particles, known(particles))
+        return _with_unknown(np.diff(below, axis=1), particles, known)
 
     words = tuple(_offset_words(float(value), site.units) for value in middle)
     name = (
