@@ -7,7 +7,7 @@ import pytest
 from scipy import integrate, stats
 
 from sitegis.geometry.frames import Array
-from sitegis.line.profile import Depths, SlopePrior, learn_profile
+from sitegis.line.profile import Depths, SlopePrior, learn_profile, mixture_moments
 from sitegis.numerics.noise_scale import (
     SCALES,
     log_evidence,
@@ -89,7 +89,8 @@ def test_profile_with_learned_noise_is_the_integral() -> None:
     inverts = -0.60 + slope * behind + np.array([0.09, -0.08, 0.10, -0.12, 0.05, -0.07])
     depths = Depths(behind, inverts, np.full(6, sd), np.full(6, 0.6), 0.0, np.inf)
     prior = SlopePrior(np.ones(1), np.array([slope]), np.array([0.005]))
-    (part,), _, scale = learn_profile(depths, prior)
+    parts, _, scale = learn_profile(depths, prior)
+    found, spread = mixture_moments(parts)
 
     def at(k: float) -> tuple[Array, Array, float]:
         design, mean = np.column_stack([np.ones(6), behind]), np.array([-0.50, slope])
@@ -111,7 +112,33 @@ def test_profile_with_learned_noise_is_the_integral() -> None:
     square = integral(
         lambda u: density(u) * (at(np.exp(u))[1][0, 0] + (at(np.exp(u))[0][0] - mean) ** 2)
     )
-    assert part.mean[0] == pytest.approx(mean, abs=1e-4)
-    assert part.covariance[0, 0] == pytest.approx(square / total, rel=0.02)
+    assert found[0] == pytest.approx(mean, abs=1e-4)
+    assert spread[0, 0] == pytest.approx(square / total, rel=0.02)
     expected = integral(lambda u: density(u) * np.exp(2 * u)) / total
     assert scale.mean_square == pytest.approx(expected, rel=0.03)
+
+
+@pytest.mark.parametrize("residuals", [(0.4, -0.9), (1.2, -2.0, 1.5), (1.0, -0.2, -1.4, 0.6, 0.9)])
+def test_an_invert_has_the_students_t_of_a_scale_not_known(residuals: tuple[float, ...]) -> None:
+    """Half and 95 % of the invert are scipy's t, of n − 1 residuals (methods, section 2).
+
+    One normal of the same spread would have the half as much as a tenth too wide.
+    """
+    sd, read = 0.01, np.array(residuals)
+    number = read.size
+    depths = Depths(
+        np.zeros(number), -0.5 + sd * read, np.full(number, sd), np.full(number, 0.6), 0.0, np.inf
+    )
+    parts, _, _ = learn_profile(depths, SlopePrior(np.ones(1), np.zeros(1), np.array([1e-6])))
+    shape = 4.0 + 0.5 * (number - 1)
+    rate = 4.0 + 0.5 * float(np.sum((read - read.mean()) ** 2))
+    law = stats.t(2.0 * shape, -0.5 + sd * read.mean(), sd * np.sqrt(rate / shape / number))
+
+    def passed(value: float) -> float:
+        return sum(
+            part.weight * stats.norm.cdf(value, part.mean[0], np.sqrt(part.covariance[0, 0]))
+            for part in parts
+        )
+
+    for share in (0.025, 0.25, 0.75, 0.975):
+        assert passed(law.ppf(share)) == pytest.approx(share, abs=0.004)

@@ -12,6 +12,7 @@ from ..geometry.frames import Array
 from ..late_dataclass import dataclass
 from ..model.results import ProfileComponent
 from ..numerics.noise_scale import SCALES, NoiseScale, log_prior, scale_of_nodes
+from ..numerics.ordering import at_least
 from ..numerics.statistics import log_sum, normalized_weights
 from ..rules.rule_set import RuleSet
 from .states import tail_nodes, weigh_reading
@@ -24,6 +25,8 @@ INVERT_PRIOR_M = (-0.50, 0.30)
 (common practice, no source)."""
 SLAB_COVER_M = 0.10
 """Least distance from the slab's surface to the pipe's crown: the slab itself. Judgment."""
+NEGLIGIBLE = 1e-3
+"""Least share of a component of the profile that is kept. Judgment."""
 TAPED_DEPTH_SD_M = 0.03
 """A depth taped to the pipe's bottom at an open cleanout, stack or floor drain. Judgment."""
 
@@ -153,9 +156,10 @@ def learn_profile(
 ) -> tuple[tuple[ProfileComponent, ...], Array, NoiseScale]:
     """Fit invert and slope with the scale of the locator's depth noise integrated over.
 
-    :func:`weigh_profile` at the nodes of :mod:`sitegis.numerics.noise_scale`; over them the
-    components of one slope are brought to one Gaussian of equal moments. Gives also the marks'
-    tail weights (n,) and the scale.
+    :func:`weigh_profile` at the nodes of :mod:`sitegis.numerics.noise_scale`; every node keeps its
+    own Gaussian for each component of the slope, so that a value has the Student-t that a scale not
+    known makes of a normal, and not one normal of its spread: of that, half would hold 56 %. Those
+    lighter than ``NEGLIGIBLE`` are left out. Gives also the marks' tail weights (n,) and the scale.
 
     Parameters
     ----------
@@ -178,16 +182,15 @@ def learn_profile(
     logs = evidence + log_prior(np.array(SCALES))
     # the noise scale is integrated out on its nodes
     shares = normalized_weights(logs)
-    components = []
-    for same in zip(*(run[0] for run in runs), strict=True):
-        weights = shares * np.array([part.weight for part in same])
-        scaled = [replace(p, weight=float(w)) for p, w in zip(same, weights, strict=True)]
-        total = float(weights.sum())
-        # one Gaussian of equal moments for each peak of the slope, so that their number stays
-        mean, covariance = mixture_moments(
-            [replace(part, weight=part.weight / max(total, 1e-300)) for part in scaled]
-        )
-        components.append(ProfileComponent(total, mean, covariance))
+    parts = [
+        replace(part, weight=float(share) * part.weight)
+        for share, (of_scale, _, _) in zip(shares, runs, strict=True)
+        for part in of_scale
+    ]
+    kept = at_least(np.array([part.weight for part in parts]), NEGLIGIBLE)
+    parts = [part for part, keep in zip(parts, kept, strict=True) if keep]
+    total = sum(part.weight for part in parts)
+    components = [replace(part, weight=part.weight / total) for part in parts]
     tails = np.asarray(shares @ np.stack([run[1] for run in runs]))
     return tuple(components), tails, scale_of_nodes("depth", evidence)
 

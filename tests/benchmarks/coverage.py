@@ -308,7 +308,8 @@ def _in_corridor(survey: Survey, true: TrueSite) -> float:
 def _first_pit(survey: Survey, true: TrueSite) -> tuple[float, float, float]:
     """Return what pit 1 states, whether it exposes the pipe, and the share of depth that holds.
 
-    It is right where it crosses the pipe above its bottom.
+    It is right where it crosses the pipe above its bottom. Depths are from the ground that is
+    there, not as it was mapped.
     """
     if not survey.dig.pits:
         return NONE, NONE, NONE
@@ -319,7 +320,7 @@ def _first_pit(survey: Survey, true: TrueSite) -> tuple[float, float, float]:
     passed = line.project(shapely.intersection(line, ring).centroid)
     steps = np.hypot(*np.diff(true.outdoors, axis=0).T)
     invert = np.interp(passed, np.concatenate([[0.0], np.cumsum(steps)]), true.inverts_m)
-    ground = float(survey.site.ground.elevation_m(np.array([pit.x_m, pit.y_m])))
+    ground = float(true.ground.elevation_m(np.array([pit.x_m, pit.y_m])))
     depth = ground - float(invert)
     return pit.p_hit, float(depth <= pit.depth_m), float(pit.depth_05_m <= depth <= pit.depth_95_m)
 
