@@ -1,7 +1,7 @@
 """Invented sites in three regimes, drawn on their own: nothing here is the package's.
 
 Blocks, mains and outdoor runs are those of :mod:`tests.neighborhood`. Under the slab all is
-other than what the package assumes: drains are laid upstream from a wall that they pass not
+other than what the package assumes: drains are built upstream from a wall that they pass not
 quite square, with bends anywhere, near the wall too, of other angles than the catalog's prior;
 marks stop 0 to 4 m short of the wall. The crew's noise is as stated, 1.75 times that, or as
 stated with habits shifted (other bends, more slanting exits, other slopes).
@@ -14,7 +14,7 @@ from typing import Literal
 
 import numpy as np
 
-from sitegis.model.site import Ground, Locate, Noise, Room, Site
+from sitegis.model.site import Ground, Locate, Main, Noise, Room, Site
 from tests import neighborhood as hood
 
 Array = hood.Array
@@ -68,26 +68,67 @@ def draw_site(
     generator = np.random.default_rng([seed, REGIMES.index(regime), 4_711])
     intent = hood._draw_intent(generator)
     bends = _draw_bends(regime, generator)
-    laid, left = None, MOST_TRIES
-    while laid is None:
+    built, left = None, MOST_TRIES
+    while built is None:
         if not left:
             raise NoSuchHouseError
         left -= 1
         block = hood._draw_block(intent, generator)
-        laid = _lay(block, intent, bends, regime, generator)
-    indoors, truth, inverts = laid
+        built = _build(block, intent, bends, regime, generator)
+    indoors, truth, inverts = built
+    factor = noisy if regime == "noisy" else 1.0
+    count = None if redundant is None else redundant + 2
+    return survey_site(BuiltLateral(block, indoors, truth, inverts), factor, generator, count)
+
+
+@dataclass(frozen=True)
+class BuiltLateral:
+    """A lateral as it was built: ``indoors`` in a house square to its lot, ``turned_rad`` since.
+
+    ``inverts_m`` at the upstream end of ``indoors`` and at the vertices of ``truth.outdoors``.
+    The house with its drain is turned about its front-left corner; ``truth.outdoors`` lies as it
+    is.
+    """
+
+    block: hood.Block
+    indoors: Array
+    truth: hood.TrueLateral
+    inverts_m: Array
+    turned_rad: float = 0.0
+
+    def turned(self, points: Array) -> Array:
+        """Return points (n, 2) of the house as it stands on the lot."""
+        if not self.turned_rad:
+            return points
+        return turned_about(points, self.block.house[0], self.turned_rad)
+
+
+def turned_about(points: Array, middle: Array, angle_rad: float) -> Array:
+    """Return points (n, 2) turned about a place (2,), counter-clockwise."""
+    cosine, sine = np.cos(angle_rad), np.sin(angle_rad)
+    return (points - middle) @ np.array([[cosine, sine], [-sine, cosine]]) + middle
+
+
+def survey_site(
+    built: BuiltLateral, factor: float, generator: np.random.Generator, marks: int | None = None
+) -> TrueSite:
+    """Survey what was built with a crew ``factor`` times as noisy as it says: evidence, marks, lot.
+
+    ``marks``: how many, as drawn where None.
+    """
+    block, indoors, truth, inverts = built.block, built.indoors, built.truth, built.inverts_m
     evidence = hood._draw_evidence(block, truth, generator)
     listed = not (len(block.mains) > 1 and generator.random() < 0.03)
     mains = block.mains if listed else tuple(m for m in block.mains if m.id != truth.main)
     evidence = tuple(e for e in evidence if listed or not hood._speaks_of(e, truth.main))
     site = hood._survey_site(block, mains, truth, evidence, generator)
-    factor = noisy if regime == "noisy" else 1.0
-    count = None if redundant is None else redundant + 2
     locates, stations = _mark(
-        block, indoors, inverts[0], truth.slope_indoors, factor, generator, count
+        block, indoors, inverts[0], truth.slope_indoors, factor, generator, marks
     )
     shift = generator.normal(0.0, site.building.position_sd_m, 2)
-    building = replace(site.building, vertices=block.house + shift)
+    building = replace(
+        site.building, vertices=built.turned(block.house) + shift, angle_rad=built.turned_rad
+    )
     inner = block.house[2] - block.house[0] - 2 * hood.WALL_M
     room = Room(
         "R1",
@@ -105,8 +146,8 @@ def draw_site(
     last_bend = corners[-1] if len(corners) else -1.0
     after = int(np.sum(stations > last_bend))
     return TrueSite(
-        site, truth.main, listed, truth.tap_station_m, indoors, truth.outdoors, inverts[1:],
-        stations, after, len(stations) - 2, float(inverts[0]), ground,
+        site, truth.main, listed, truth.tap_station_m, built.turned(indoors), truth.outdoors,
+        inverts[1:], stations, after, len(stations) - 2, float(inverts[0]), ground,
     )  # fmt: skip
 
 
@@ -114,18 +155,19 @@ def _grounds(block: hood.Block) -> Array:
     return np.array([block.ground_m, block.ground_front_m, block.ground_rear_m])
 
 
-def _lay(
+def _build(
     block: hood.Block,
     intent: hood.Intent,
     bends: Bends,
     regime: Regime,
     generator: np.random.Generator,
 ) -> tuple[Array, hood.TrueLateral, Array] | None:
-    """Lay the drain upstream from the wall and the lateral on from it; None where none fits."""
+    """Build the drain upstream from the wall and the lateral on from it; None where none fits."""
     main = next(m for m in block.mains if m.id == hood._main_id(intent.lateral))
     indoors = None
+    slants = (12.0, 0.3) if regime == "habits" else (5.0, 0.15)
     for _ in range(30):
-        indoors = _draw_indoors(block.house, intent.wall, bends, regime, generator)
+        indoors = draw_indoors(block.house, intent.wall, bends, slants, generator)
         if indoors is not None:
             break
     if indoors is None:
@@ -138,6 +180,21 @@ def _lay(
     inside = typical * np.exp(generator.normal(0.0, 0.35))
     outside = inside if generator.random() < 0.5 else 0.019 * np.exp(generator.normal(0.0, 0.4))
     at_wall = start - inside * hood._length(indoors)
+    return joined(main, intent.wall, (indoors, outdoors), (start, at_wall), (inside, outside))
+
+
+def joined(
+    main: Main,
+    wall: str,
+    ways: tuple[Array, Array],
+    levels_m: tuple[float, float],
+    slopes: tuple[float, float],
+) -> tuple[Array, hood.TrueLateral, Array] | None:
+    """Join a lateral to its main, None where it falls too low or high: drain, truth, inverts.
+
+    ``ways`` indoors and outdoors with their ``slopes``; ``levels_m`` at the start and the wall.
+    """
+    (indoors, outdoors), (start, at_wall), (inside, outside) = ways, levels_m, slopes
     steps = np.hypot(*np.diff(outdoors, axis=0).T)
     inverts = at_wall - outside * np.concatenate([[0.0], np.cumsum(steps)])
     station = float(np.abs(outdoors[-1] - main.line[0]).sum())
@@ -145,7 +202,7 @@ def _lay(
     if not 0.03 < inverts[-1] - bed < 2.8:
         return None
     truth = hood.TrueLateral(
-        main.id, station, indoors, outdoors, start, float(inside), intent.wall, float(outside)
+        main.id, station, indoors, outdoors, start, float(inside), wall, float(outside)
     )
     return indoors, truth, np.concatenate([[start], inverts])
 
@@ -159,27 +216,41 @@ class Bends:
 
 
 def _draw_bends(regime: Regime, generator: np.random.Generator) -> Bends:
-    """Draw 4 to 11 m of drain with bends anywhere, 0.08 a meter."""
-    angles, shares = np.array(ANGLES_DEG["habits" if regime == "habits" else "stated"]).T
+    """Draw the bends of a regime, 0.08 a meter."""
+    angles = ANGLES_DEG["habits" if regime == "habits" else "stated"]
+    return draw_bends(angles, BENDS_PER_M, generator)
+
+
+def draw_bends(
+    angles_deg: tuple[tuple[float, float], ...], per_m: float, generator: np.random.Generator
+) -> Bends:
+    """Draw 4 to 11 m of drain with so many bends a meter, of angles with shares."""
+    angles, shares = np.array(angles_deg).T
     length = generator.uniform(4.0, 11.0)
-    count = generator.poisson(BENDS_PER_M * length)
+    count = generator.poisson(per_m * length)
     at = np.sort(generator.uniform(0.0, length, count))
     turns = generator.choice(angles, count, p=shares) + generator.normal(0.0, 1.5, count)
     return Bends(np.diff(np.concatenate([[0.0], at, [length]])), turns)
 
 
-def _draw_indoors(
-    house: Array, wall: str, bends: Bends, regime: Regime, generator: np.random.Generator
+def draw_indoors(
+    house: Array,
+    wall: str,
+    bends: Bends,
+    slants: tuple[float, float],
+    generator: np.random.Generator,
 ) -> Array | None:
-    """Lay a drain from somewhere in the wall upstream, bends to either hand; None if outside."""
+    """Lay a drain from somewhere in the wall upstream, bends to either hand; None if outside.
+
+    ``slants``: sd of the angle off square in degrees, and the share that has any up to 40°.
+    """
     low, high = house[0], house[2]
     axis = 0 if wall in ("left", "right") else 1
     here = np.empty(2)
     here[axis] = (high if wall in ("right", "rear") else low)[axis]
     here[1 - axis] = generator.uniform(low[1 - axis] + 0.6, high[1 - axis] - 0.6)
-    slant_sd, astray = (12.0, 0.3) if regime == "habits" else (5.0, 0.15)
-    slant = generator.normal(0.0, slant_sd)
-    if generator.random() < astray:
+    slant = generator.normal(0.0, slants[0])
+    if generator.random() < slants[1]:
         slant = generator.uniform(-40.0, 40.0)
     upstream = hood._turned(-hood.OUTWARD[wall], np.radians(slant))
     hands = generator.choice([-1.0, 1.0], len(bends.turns_deg))

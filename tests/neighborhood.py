@@ -369,13 +369,16 @@ def _meet(start: Array, heading: Array, line: Array) -> Array | None:
     return point if low + 14.0 < point[1 - axis] < high - 14.0 else None
 
 
-def _allowed(block: Block, outdoors: Array) -> bool:
-    """Return whether a lateral stays in the lot and the streets, and out of the house."""
+def _allowed(block: Block, outdoors: Array, house: Array | None = None) -> bool:
+    """Return whether a lateral stays in the lot and the streets, and out of the house.
+
+    ``house`` (4, 2) where it does not stand as the block has it.
+    """
     lot = shapely.Polygon(_rectangle(0.0, 0.0, block.width_m, block.depth_m))
     area = shapely.union_all([lot, *(shapely.Polygon(s.row) for s in block.streets)])
     line = shapely.LineString(outdoors)
-    house = shapely.Polygon(block.house).buffer(-0.02)
-    return bool(area.buffer(1e-6).contains(line) and not house.intersects(line))
+    inside = shapely.Polygon(block.house if house is None else house).buffer(-0.02)
+    return bool(area.buffer(1e-6).contains(line) and not inside.intersects(line))
 
 
 # ------------------------------------------------------------------------------- evidence

@@ -74,9 +74,10 @@ def slope_prior(rules: RuleSet, diameter_m: float) -> SlopePrior:
 
     Practice is the rule set's ``practice_slope``. Where the least slope is below
     that, it is the second peak, else half of practice is (laid by an older rule or with the
-    authority's leave). A wide component takes steep drains, a tail takes backfall. The weights
-    .45 / .28 / .20 / .07 (.60 / .13 where practice is the least slope) and the sds are
-    judgment, no source. ``ValueError`` where the rule set has no slope for the diameter.
+    authority's leave). A wide component about 3 % takes steep drains, a tail about −½ % takes
+    backfall. Those means, the weights .45 / .28 / .20 / .07 (.60 / .13 where practice is the least
+    slope) and the sds are judgment, no source. ``ValueError`` where the rule set has no slope for
+    the diameter.
 
     Parameters
     ----------

@@ -2,7 +2,8 @@
 
 HOW is ``wall``, ``whole``, ``late`` (to the wall, only sites with none or one mark after the last
 bend), ``far`` (the same through all stages but ``dig``, and every eighth of the other sites),
-``cells`` (as ``far``, through all stages), ``crew`` (to the wall, the noisy regime alone, with 3,
+``cells`` (as ``far``, through all stages), ``other`` (through all stages, two regimes, sites of
+:mod:`tests.other_sites`), ``crew`` (to the wall, the noisy regime alone, with 3,
 10 and 30 redundant marks in turn), ``fall`` (to the wall, depths drawn anew by the package's own
 priors of invert, slope and noise: what holds there is as stated, whatever is off elsewhere is the
 difference of the sites from those priors), or ``own``: as ``late``, with the bends, slants and
@@ -66,20 +67,24 @@ from sitegis.score.intervals import (
 )
 from tests.independent_sites import (
     ANGLES_DEG,
+    NOISY,
     REGIMES,
     NoSuchHouseError,
     Regime,
     TrueSite,
     draw_site,
 )
+from tests.other_sites import draw_other_site
 
 Array = NDArray[np.float64]
 Row = dict[str, Any]
 TO_WALL = (place_points, fit_line, find_exit)
 BEYOND = {"far": (*TO_WALL, sample_routes, score_hypotheses)}
-BEYOND["whole"] = BEYOND["cells"] = (*BEYOND["far"], plan_dig)
+BEYOND["whole"] = BEYOND["cells"] = BEYOND["other"] = (*BEYOND["far"], plan_dig)
 LATE = ("late", "far", "cells", "own")
 ONE_OF = 8  # of the sites with two marks and more, where ``far`` or ``cells`` is asked
+# crews' noise, and that falls are as assumed, are asked of one regime each
+ASKED = {"crew": REGIMES[1:2], "fall": REGIMES[:1], "other": REGIMES[:2]}
 NONE, DRAWS = -1.0, 3000
 WORKERS, BATCH = 2, 40
 REDUNDANT = (3, 10, 30)
@@ -115,10 +120,13 @@ def run_site(seed: int, regime: Regime, how: str) -> Outcome | None:
     """Run one site; None where it gives no answer, or is not asked for."""
     redundant = REDUNDANT[seed % len(REDUNDANT)] if how == "crew" else None
     try:
-        true = draw_site(seed, regime, redundant)
+        if how == "other":
+            true = draw_other_site(seed, NOISY if regime == "noisy" else 1.0)
+        else:
+            true = draw_site(seed, regime, redundant)
     except NoSuchHouseError:
         return None
-    whole, far = how in ("whole", "cells"), how in BEYOND
+    whole, far = plan_dig in BEYOND.get(how, ()), how in BEYOND
     if how in LATE and true.after_bend > 1 and (not far or seed % ONE_OF):
         return None
     if how == "fall":
@@ -514,8 +522,7 @@ def main(arguments: list[str]) -> None:
     how, sites, first, path = arguments[0], int(arguments[1]), int(arguments[2]), Path(arguments[3])
     known = _read(path)
     with path.open("a", encoding="utf-8") as file, ProcessPoolExecutor(WORKERS) as pool:
-        # crews' noise, and that falls are as assumed, are asked of one regime each
-        for regime in {"crew": REGIMES[1:2], "fall": REGIMES[:1]}.get(how, REGIMES):
+        for regime in ASKED.get(how, REGIMES):
             start = first
             while start < first + sites or _lacks(regime, how, sites, known):
                 seeds = range(start, start + BATCH)
