@@ -140,5 +140,6 @@ def test_an_invert_has_the_students_t_of_a_scale_not_known(residuals: tuple[floa
             for part in parts
         )
 
+    assert sum(part.weight for part in parts) == pytest.approx(1.0, abs=1e-12)
     for share in (0.025, 0.25, 0.75, 0.975):
         assert passed(law.ppf(share)) == pytest.approx(share, abs=0.004)
