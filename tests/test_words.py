@@ -48,7 +48,8 @@ RETIRED = (
 
 
 def found_in(text: str) -> list[str]:
-    """Return the retired phrases of a text, each with what stands about it."""
+    """Return the retired phrases of a text, however its lines break, each with what is about it."""
+    text = " ".join(text.split())
     return [
         f"{text[max(match.start() - 40, 0) : match.start()]}>>{match[0]}<<"
         f"{text[match.end() : match.end() + 30]}"
@@ -83,7 +84,8 @@ def test_a_city_s_outputs_speak_the_trades_words(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     "text",
-    ["the depth of the head", "Cable count 3 ft", "off -1/8\"", "×9.7 for the alley", "w -0.35",
+    ["the depth of the head", "other\n  people's", "Cable count 3 ft", "off -1/8\"",
+     "×9.7 for the alley", "w -0.35",
      "another way: All 6 other ways together", "arrives 10\" above its invert", "most telling"],
 )  # fmt: skip
 def test_the_list_finds_what_was_shown(text: str) -> None:
@@ -93,7 +95,8 @@ def test_the_list_finds_what_was_shown(text: str) -> None:
 
 @pytest.mark.parametrize(
     "text",
-    ["camera head", "right-of-way", "9\" either way, 95 %", "locator (receiver)", "sag (belly)",
+    ["camera head", "the camera\n  head", "right-of-way", "9\" either way, 95 %",
+     "locator (receiver)", "sag (belly)",
      "call the one-call center and wait for the marks", "likelihood ratio 9.7"],
 )  # fmt: skip
 def test_the_list_leaves_other_words_alone(text: str) -> None:
