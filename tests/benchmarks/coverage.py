@@ -39,6 +39,7 @@ from numpy.typing import NDArray
 from scipy.stats import binomtest
 
 from sitegis.dig import plan_dig
+from sitegis.doubt import doubt_input, lower_hits
 from sitegis.exit import choose_components, find_exit, sample_exit
 from sitegis.line import bend_catalog, bends, fit_line, follow, stage, states
 from sitegis.line.profile import INVERT_PRIOR_M, SLAB_COVER_M, SlopePrior, slope_prior
@@ -80,7 +81,14 @@ Array = NDArray[np.float64]
 Row = dict[str, Any]
 TO_WALL = (place_points, fit_line, find_exit)
 BEYOND = {"far": (*TO_WALL, sample_routes, score_hypotheses)}
-BEYOND["whole"] = BEYOND["cells"] = BEYOND["other"] = (*BEYOND["far"], plan_dig)
+BEYOND["whole"] = BEYOND["cells"] = BEYOND["other"] = (
+    *TO_WALL,
+    doubt_input,
+    sample_routes,
+    score_hypotheses,
+    plan_dig,
+    lower_hits,
+)
 LATE = ("late", "far", "cells", "own")
 ONE_OF = 8  # of the sites with two marks and more, where ``far`` or ``cells`` is asked
 # crews' noise, and that falls are as assumed, are asked of one regime each
@@ -97,7 +105,8 @@ class Outcome:
 
     ``azimuth_length_deg``: how long the three sets of the azimuth are. ``marks`` those of the
     ellipses, one a mark; −1 where there is none. ``hit``: did the first pit expose the pipe, with
-    ``stated``; ``depth`` at it if so. ``corridor``: tap in the 95 %.
+    ``stated``; ``depth`` at it if so. ``kept``: what the doubt of the input left of the probability
+    that routes gave. ``corridor``: tap in the 95 %.
     """
 
     seed: int
@@ -114,6 +123,7 @@ class Outcome:
     stated: float
     hit: float
     depth: float
+    kept: float = 1.0
 
 
 def run_site(seed: int, regime: Regime, how: str) -> Outcome | None:
@@ -159,6 +169,7 @@ def run_site(seed: int, regime: Regime, how: str) -> Outcome | None:
         stated=stated,
         hit=hit,
         depth=depth,
+        kept=(1.0 - survey.doubt.p_elsewhere) * (1.0 - survey.doubt.p_unchecked) if whole else 1.0,
     )
 
 
@@ -473,9 +484,10 @@ def _pit_rows(of: list[Outcome]) -> list[str]:
     pits = np.array([(o.stated, o.hit) for o in of if o.stated >= 0])
     if not pits.size:
         return []
+    planned = np.mean([o.stated / o.kept for o in of if o.stated >= 0])
     rows = [
         f"  pit 1 stated {pits[:, 0].mean():.3f}, hit {pits[:, 1].mean():.3f}, log loss "
-        f"{_log_loss(pits):.3f}"
+        f"{_log_loss(pits):.3f}; by routes alone {planned:.3f}"
     ]
     for low, high in pairwise(BINS):
         inside = (pits[:, 0] > low) & (pits[:, 0] <= high)
