@@ -437,8 +437,7 @@ def lower_hits(survey: Survey) -> Survey:
     exit, its depth or the main, and under a blunder in an input that nothing checks (the place of
     the house, the ground): the probability of those is given away, small as it may be.
     """
-    # taken as independent: neither another reading nor a blunder that nothing shows
-    kept = (1.0 - survey.doubt.p_elsewhere) * (1.0 - survey.doubt.p_unchecked)
+    kept = survey.doubt.p_kept
     if kept == 1.0:
         return survey
     pits = tuple(

@@ -137,3 +137,9 @@ class Doubt:
     p_elsewhere: float
     p_unchecked: float = 0.0
     notices: tuple[Notice, ...] = ()
+
+    @property
+    def p_kept(self) -> float:
+        """Probability that no blunder moves what is dug: another reading or one nothing shows."""
+        # taken as independent
+        return (1.0 - self.p_elsewhere) * (1.0 - self.p_unchecked)

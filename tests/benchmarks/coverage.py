@@ -169,7 +169,7 @@ def run_site(seed: int, regime: Regime, how: str) -> Outcome | None:
         stated=stated,
         hit=hit,
         depth=depth,
-        kept=(1.0 - survey.doubt.p_elsewhere) * (1.0 - survey.doubt.p_unchecked) if whole else 1.0,
+        kept=survey.doubt.p_kept if whole else 1.0,
     )
 
 
