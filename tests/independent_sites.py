@@ -75,38 +75,25 @@ def draw_site(
         left -= 1
         block = hood._draw_block(intent, generator)
         built = _build(block, intent, bends, regime, generator)
-    indoors, truth, inverts = built
     factor = noisy if regime == "noisy" else 1.0
     count = None if redundant is None else redundant + 2
-    return survey_site(BuiltLateral(block, indoors, truth, inverts), factor, generator, count)
+    return survey_site(built, factor, generator, count)
 
 
 @dataclass(frozen=True)
 class BuiltLateral:
-    """A lateral as it was built: ``indoors`` in a house square to its lot, ``turned_rad`` since.
+    """A lateral as it was built, its inverts at the start of the drain and at the wall and beyond.
 
-    ``inverts_m`` at the upstream end of ``indoors`` and at the vertices of ``truth.outdoors``.
-    The house with its drain is turned about its front-left corner; ``truth.outdoors`` lies as it
-    is.
+    ``truth.indoors`` lies in the block's house square to its lot; ``house`` (4, 2) and ``drain``
+    (k, 2) stand ``turned_rad`` from there.
     """
 
     block: hood.Block
-    indoors: Array
     truth: hood.TrueLateral
     inverts_m: Array
+    house: Array
+    drain: Array
     turned_rad: float = 0.0
-
-    def turned(self, points: Array) -> Array:
-        """Return points (n, 2) of the house as it stands on the lot."""
-        if not self.turned_rad:
-            return points
-        return turned_about(points, self.block.house[0], self.turned_rad)
-
-
-def turned_about(points: Array, middle: Array, angle_rad: float) -> Array:
-    """Return points (n, 2) turned about a place (2,), counter-clockwise."""
-    cosine, sine = np.cos(angle_rad), np.sin(angle_rad)
-    return (points - middle) @ np.array([[cosine, sine], [-sine, cosine]]) + middle
 
 
 def survey_site(
@@ -116,19 +103,17 @@ def survey_site(
 
     ``marks``: how many, as drawn where None.
     """
-    block, indoors, truth, inverts = built.block, built.indoors, built.truth, built.inverts_m
+    block, truth, inverts = built.block, built.truth, built.inverts_m
     evidence = hood._draw_evidence(block, truth, generator)
     listed = not (len(block.mains) > 1 and generator.random() < 0.03)
     mains = block.mains if listed else tuple(m for m in block.mains if m.id != truth.main)
     evidence = tuple(e for e in evidence if listed or not hood._speaks_of(e, truth.main))
     site = hood._survey_site(block, mains, truth, evidence, generator)
     locates, stations = _mark(
-        block, indoors, inverts[0], truth.slope_indoors, factor, generator, marks
+        block, truth.indoors, inverts[0], truth.slope_indoors, factor, generator, marks
     )
     shift = generator.normal(0.0, site.building.position_sd_m, 2)
-    building = replace(
-        site.building, vertices=built.turned(block.house) + shift, angle_rad=built.turned_rad
-    )
+    building = replace(site.building, vertices=built.house + shift, angle_rad=built.turned_rad)
     inner = block.house[2] - block.house[0] - 2 * hood.WALL_M
     room = Room(
         "R1",
@@ -142,11 +127,11 @@ def survey_site(
     ground = Ground(site.ground.spots, _grounds(block), np.full(3, 0.05), False)
     mapped = replace(ground, elevations_m=ground.elevations_m + generator.normal(0.0, 0.05, 3))
     site = replace(site, building=building, locates=locates, rooms=(room,), ground=mapped)
-    corners = np.cumsum(np.hypot(*np.diff(indoors, axis=0).T))[:-1]
+    corners = np.cumsum(np.hypot(*np.diff(truth.indoors, axis=0).T))[:-1]
     last_bend = corners[-1] if len(corners) else -1.0
     after = int(np.sum(stations > last_bend))
     return TrueSite(
-        site, truth.main, listed, truth.tap_station_m, built.turned(indoors), truth.outdoors,
+        site, truth.main, listed, truth.tap_station_m, built.drain, truth.outdoors,
         inverts[1:], stations, after, len(stations) - 2, float(inverts[0]), ground,
     )  # fmt: skip
 
@@ -161,7 +146,7 @@ def _build(
     bends: Bends,
     regime: Regime,
     generator: np.random.Generator,
-) -> tuple[Array, hood.TrueLateral, Array] | None:
+) -> BuiltLateral | None:
     """Build the drain upstream from the wall and the lateral on from it; None where none fits."""
     main = next(m for m in block.mains if m.id == hood._main_id(intent.lateral))
     indoors = None
@@ -180,7 +165,8 @@ def _build(
     inside = typical * np.exp(generator.normal(0.0, 0.35))
     outside = inside if generator.random() < 0.5 else 0.019 * np.exp(generator.normal(0.0, 0.4))
     at_wall = start - inside * hood._length(indoors)
-    return joined(main, intent.wall, (indoors, outdoors), (start, at_wall), (inside, outside))
+    found = joined(main, intent.wall, (indoors, outdoors), (start, at_wall), (inside, outside))
+    return found and BuiltLateral(block, *found, block.house, indoors)
 
 
 def joined(
@@ -189,8 +175,8 @@ def joined(
     ways: tuple[Array, Array],
     levels_m: tuple[float, float],
     slopes: tuple[float, float],
-) -> tuple[Array, hood.TrueLateral, Array] | None:
-    """Join a lateral to its main, None where it falls too low or high: drain, truth, inverts.
+) -> tuple[hood.TrueLateral, Array] | None:
+    """Join a lateral to its main, None where it falls too low or high: truth, inverts.
 
     ``ways`` indoors and outdoors with their ``slopes``; ``levels_m`` at the start and the wall.
     """
@@ -204,7 +190,7 @@ def joined(
     truth = hood.TrueLateral(
         main.id, station, indoors, outdoors, start, float(inside), wall, float(outside)
     )
-    return indoors, truth, np.concatenate([[start], inverts])
+    return truth, np.concatenate([[start], inverts])
 
 
 @dataclass(frozen=True)

@@ -317,19 +317,40 @@ def _draw_outdoors(
     return None if meeting is None else np.array([*points, meeting])
 
 
-def _jog(points: list[Array], heading: Array, generator: np.random.Generator) -> Array:
+@dataclass(frozen=True)
+class Jogs:
+    """How laterals bend on the way to a main that the wall faces.
+
+    ``straight`` is the share that does not, three quarters of all bend once at most; ``shares`` of
+    bends of 11.25, 22.5 and 45°; ranges of the straights before a first and a second bend; play
+    of a bend; ``whole``: how often a second bend takes the first one back, not half of it.
+    """
+
+    straight: float = 0.5
+    shares: tuple[float, float, float] = (0.25, 0.45, 0.30)
+    first_m: tuple[float, float] = (0.6, 6.0)
+    second_m: tuple[float, float] = (0.8, 4.0)
+    play_deg: float = 1.0
+    whole: float = 1.0
+
+
+def _jog(
+    points: list[Array], heading: Array, generator: np.random.Generator, jogs: Jogs = Jogs()
+) -> Array:
     """Bend none, one or two times on the way to a main that the wall faces."""
-    drawn = generator.random()
-    if drawn < 0.5:
+    drawn, play = generator.random(), np.radians(jogs.play_deg)
+    if drawn < jogs.straight:
         return heading
-    angle = np.radians(generator.choice([11.25, 22.5, 45.0], p=[0.25, 0.45, 0.30]))
+    angle = np.radians(generator.choice([11.25, 22.5, 45.0], p=jogs.shares))
     angle = angle * generator.choice([-1.0, 1.0])
-    points.append(points[-1] + heading * generator.uniform(0.6, 6.0))
-    turned = _turned(heading, angle + generator.normal(0.0, np.radians(1.0)))
+    points.append(points[-1] + heading * generator.uniform(*jogs.first_m))
+    turned = _turned(heading, angle + generator.normal(0.0, play))
     if drawn < 0.75:
         return turned
-    points.append(points[-1] + turned * generator.uniform(0.8, 4.0))
-    return _turned(turned, -angle + generator.normal(0.0, np.radians(1.0)))
+    points.append(points[-1] + turned * generator.uniform(*jogs.second_m))
+    # no draw where every second bend takes the first back
+    back = angle if jogs.whole == 1.0 or generator.random() < jogs.whole else 0.5 * angle
+    return _turned(turned, -back + generator.normal(0.0, play))
 
 
 def _round_the_house(

@@ -21,13 +21,13 @@ from tests.independent_sites import (
     draw_indoors,
     joined,
     survey_site,
-    turned_about,
 )
 
 Array = hood.Array
 BENDS_PER_M = 0.11
 ANGLES_DEG = ((11.25, 0.10), (22.5, 0.25), (45.0, 0.40), (90.0, 0.25))
 SLANTS = (4.0, 0.25)
+JOGS = hood.Jogs(0.45, (0.2, 0.4, 0.4), (0.4, 10.0), (0.5, 5.0), 1.5, 0.7)
 TURN_SD_DEG = 6.0
 MOST_TRIES = 4_000
 
@@ -55,13 +55,13 @@ def _build(
 ) -> BuiltLateral | None:
     """Build drain and lateral on a block drawn for them; None where they do not fit."""
     block = hood._draw_block(intent, generator)
-    house = turned_about(block.house, block.house[0], turned_rad)
+    house = _about(block.house, block.house[0], turned_rad)
     lot = shapely.Polygon(hood._rectangle(0.0, 0.0, block.width_m, block.depth_m))
     indoors = draw_indoors(block.house, intent.wall, bends, SLANTS, generator)
     if indoors is None or not lot.contains(shapely.Polygon(house)):
         return None
     main = next(m for m in block.mains if m.id == hood._main_id(intent.lateral))
-    drain = turned_about(indoors, block.house[0], turned_rad)
+    drain = _about(indoors, block.house[0], turned_rad)
     outdoors = _draw_outdoors((house, turned_rad), main, intent.wall, drain, generator)
     if outdoors is None or not hood._allowed(block, outdoors, house):
         return None
@@ -69,10 +69,12 @@ def _build(
     outside = inside if generator.random() < 0.5 else generator.uniform(0.01, 0.05)
     at_wall = start - inside * hood._length(indoors)
     found = joined(main, intent.wall, (indoors, outdoors), (start, at_wall), (inside, outside))
-    if found is None:
-        return None
-    _, truth, inverts = found
-    return BuiltLateral(block, indoors, truth, inverts, turned_rad)
+    return found and BuiltLateral(block, *found, house, drain, turned_rad)
+
+
+def _about(points: Array, middle: Array, angle_rad: float) -> Array:
+    """Return points (n, 2) turned about a place (2,), counter-clockwise."""
+    return hood._turned((points - middle).T, angle_rad).T + middle
 
 
 def _draw_outdoors(
@@ -88,7 +90,7 @@ def _draw_outdoors(
     heading = heading / np.hypot(*heading)
     points = [indoors[-1]]
     if wall == main.side:
-        heading = _bent_on_its_way(points, heading, generator)
+        heading = hood._jog(points, heading, generator, JOGS)
     else:
         toward = hood._turned(hood.OUTWARD[main.side], turned_rad)
         points.append(points[-1] + heading * _beside(generator))
@@ -103,22 +105,6 @@ def _draw_outdoors(
             heading = hood._turned(heading, np.radians(angle))
     meeting = hood._meet(points[-1], heading, main.line)
     return None if meeting is None else np.array([*points, meeting])
-
-
-def _bent_on_its_way(points: list[Array], heading: Array, generator: np.random.Generator) -> Array:
-    """Bend none, one or two times, anywhere; the second takes the first back, or half of it."""
-    drawn = generator.random()
-    if drawn < 0.45:
-        return heading
-    angle = np.radians(generator.choice([11.25, 22.5, 45.0], p=[0.2, 0.4, 0.4]))
-    angle = angle * generator.choice([-1.0, 1.0])
-    points.append(points[-1] + heading * generator.uniform(0.4, 10.0))
-    heading = hood._turned(heading, angle + generator.normal(0.0, np.radians(1.5)))
-    if drawn < 0.75:
-        return heading
-    points.append(points[-1] + heading * generator.uniform(0.5, 5.0))
-    back = angle if generator.random() < 0.7 else 0.5 * angle
-    return hood._turned(heading, -back + generator.normal(0.0, np.radians(1.5)))
 
 
 def _beside(generator: np.random.Generator) -> float:
